@@ -1,0 +1,1 @@
+"""What is stored or exchanged: file formats, plate layouts, the demo set."""

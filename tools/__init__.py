@@ -1,0 +1,1 @@
+"""The command line, the makers of test data, studies and benchmarks."""

@@ -1,0 +1,1 @@
+"""Speed, as ratios to a named baseline of the same run."""

@@ -1,0 +1,1 @@
+"""Statistical studies: each reproduces a claim that the documents make."""

@@ -1,0 +1,155 @@
+"""Frozen values of what the user declares: plates, clamps, fixtures, floor, vehicle, placements.
+
+calib_data/convert.py makes them from the files of FORMATS.md and has checked them by then; inside
+`vision/` they are trusted. Lengths in mm, angles in radians (files carry degrees). Every `u_*` is a
+standard uncertainty; of a vector or a rotation it is per axis.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
+
+from numpy.typing import NDArray
+
+WHEELS = ("front_left", "front_right", "rear_left", "rear_right")
+
+
+def _no_items() -> Mapping:
+    return MappingProxyType({})
+
+
+@dataclass(frozen=True)
+class Plate:
+    """A printed sheet. `number` is the figure printed on it.
+
+    `printed_scale_xy` is measured / nominal length of the printed ruler, along the plate's x and y.
+    `scale_is_measured` is False where nobody put a ruler on the print.
+    """
+
+    number: int
+    layout: str
+    printed_scale_xy: tuple[float, float] = (1.0, 1.0)
+    u_printed_scale: float = 0.03
+    u_scale_difference: float = 0.0002
+    u_bow_mm: float = 0.2
+    thickness_mm: float = 0.0
+    scale_is_measured: bool = False
+
+
+@dataclass(frozen=True)
+class Clamp:
+    """A plate on a wheel. Wheel centre = plate origin - standoff * plate z (MEASUREMENT.md)."""
+
+    plate: int
+    standoff_mm: float
+    u_standoff_mm: float
+    u_eccentricity_mm: float
+    u_tilt_rad: float
+    eccentricity_mm: tuple[float, float] = (0.0, 0.0)
+    tilt_rad: tuple[float, float] = (0.0, 0.0)
+
+
+@dataclass(frozen=True, eq=False)
+class Mount:
+    """A plate fixed to a fixture: `T_fixture_plate` (4, 4), uncertain about the plate's own axes."""
+
+    plate: int
+    T_fixture_plate: NDArray
+    u_position_mm: float
+    u_rotation_rad: float
+
+
+@dataclass(frozen=True, eq=False)
+class Target:
+    """What the fixture carries: `T_fixture_target` (4, 4), x away from the vehicle."""
+
+    name: str
+    T_fixture_target: NDArray
+    u_position_mm: float
+    u_rotation_rad: float
+
+
+@dataclass(frozen=True)
+class Fixture:
+    name: str
+    mounts: tuple[Mount, ...]
+    targets: tuple[Target, ...]
+
+
+@dataclass(frozen=True)
+class FloorPlate:
+    plate: int
+    u_flatness_mm: float
+
+
+@dataclass(frozen=True)
+class ScaleBar:
+    """The distance between the origins of two plates."""
+
+    plates: tuple[int, int]
+    length_mm: float
+    u_length_mm: float
+
+
+@dataclass(frozen=True)
+class DatumPlate:
+    """A plate stuck on the body; `offset_mm` runs in the plate's frame to the body point."""
+
+    name: str
+    plate: int
+    offset_mm: tuple[float, float, float]
+    u_mm: float
+
+
+@dataclass(frozen=True)
+class Kit:
+    """Which plates a shop owns and where they are mounted. Keys of `plates` are plate numbers."""
+
+    name: str
+    u_ruler_scale: float
+    plates: Mapping[int, Plate]
+    clamps: Mapping[str, Clamp] = field(default_factory=_no_items)
+    fixtures: tuple[Fixture, ...] = ()
+    floor: tuple[FloorPlate, ...] = ()
+    scale_bars: tuple[ScaleBar, ...] = ()
+    datum_plates: tuple[DatumPlate, ...] = ()
+
+
+@dataclass(frozen=True)
+class Vehicle:
+    """What is declared about the vehicle: for tests and fall-backs, never an observation of scale."""
+
+    label: str = ""
+    wheelbase_mm: float | None = None
+    u_wheelbase_mm: float = 5.0
+    track_front_mm: float | None = None
+    u_track_front_mm: float = 5.0
+    track_rear_mm: float | None = None
+    u_track_rear_mm: float = 5.0
+    wheel_radius_front_mm: float | None = None
+    u_wheel_radius_front_mm: float = 5.0
+    wheel_radius_rear_mm: float | None = None
+    u_wheel_radius_rear_mm: float = 5.0
+    overhang_front_mm: float | None = None
+    overhang_rear_mm: float | None = None
+
+
+@dataclass(frozen=True)
+class Tolerance:
+    """[nominal - minus, nominal + plus], in the unit that the value's name ends with (mm or deg)."""
+
+    nominal: float
+    minus: float
+    plus: float
+
+
+@dataclass(frozen=True)
+class Placement:
+    """What is required of one target. `values` maps names like `distance_mm` to their tolerance."""
+
+    name: str
+    fixture: str
+    target: str
+    reference_line: str  # "centreline" or "thrust_line"
+    datum: str  # "front_axle", "rear_axle" or the name of a datum plate
+    values: Mapping[str, Tolerance] = field(default_factory=_no_items)
