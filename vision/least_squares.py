@@ -1,0 +1,264 @@
+"""Weighted least squares on poses and plain values: the solver, which knows nothing of photos.
+
+A problem is a list of residual blocks. A block takes the state and gives whitened residuals (observed
+minus computed, divided by their uncertainty) in groups, with the Jacobian of the *computed* values and
+the columns of the tangent vector that each group touches. The normal equations are then
+
+    H dx = g,   H = sum J' J,   g = sum J' r
+
+and the covariance of the estimate is H^-1 (JCGM 102, with all residuals at unit variance).
+
+The tangent vector: six columns per pose (three mm, three rad, see geometry.exp), then one per value.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+import scipy.linalg
+from numpy.typing import NDArray
+
+from vision import geometry
+
+
+@dataclass(frozen=True, eq=False)
+class State:
+    """An estimate: `poses` (n, 4, 4) and plain `values` (m,)."""
+
+    poses: NDArray
+    values: NDArray
+
+    @property
+    def n_columns(self) -> int:
+        return 6 * len(self.poses) + len(self.values)
+
+    def pose_columns(self, pose: int) -> NDArray:
+        return np.arange(6 * pose, 6 * pose + 6)
+
+    def value_column(self, value: int) -> int:
+        return 6 * len(self.poses) + value
+
+    def moved(self, dx: NDArray) -> "State":
+        """The state after a step in the tangent vector."""
+        n = 6 * len(self.poses)
+        return State(self.poses @ geometry.exp(dx[:n].reshape(-1, 6)), self.values + dx[n:])
+
+
+class ResidualBlock(Protocol):
+    """Observations of one kind. `columns` (G, k) says which unknowns each of its G groups touches.
+
+    `cause` is the line of the uncertainty budget that these observations belong to.
+    """
+
+    @property
+    def cause(self) -> str: ...
+
+    @property
+    def columns(self) -> NDArray: ...
+
+    def residuals(self, state: State) -> NDArray:
+        """Whitened residuals (G, m); padding rows are zero; not finite where the state is absurd."""
+        ...
+
+    def linearise(self, state: State) -> tuple[NDArray, NDArray]:
+        """Whitened residuals (G, m) and whitened Jacobian of the computed values (G, m, k)."""
+        ...
+
+
+@dataclass(frozen=True, eq=False)
+class PriorBlock:
+    """Direct observations of plain values: value = mean, within u."""
+
+    cause: str
+    columns: NDArray  # (n, 1)
+    value_index: NDArray  # (n,)
+    mean: NDArray
+    u: NDArray
+
+    def residuals(self, state: State) -> NDArray:
+        return ((self.mean - state.values[self.value_index]) / self.u)[:, None]
+
+    def linearise(self, state: State) -> tuple[NDArray, NDArray]:
+        return self.residuals(state), (1 / self.u)[:, None, None]
+
+
+def prior(cause: str, state: State, value_index: NDArray, mean: NDArray, u: NDArray) -> PriorBlock:
+    """A prior on `state.values[value_index]`; mean and u broadcast."""
+    index = np.asarray(value_index, int).ravel()
+    mean = np.broadcast_to(np.asarray(mean, float), index.shape).copy()
+    u = np.broadcast_to(np.asarray(u, float), index.shape).copy()
+    return PriorBlock(cause, (6 * len(state.poses) + index)[:, None], index, mean, u)
+
+
+@dataclass(frozen=True, eq=False)
+class Normals:
+    """The normal equations at a state: H (n, n), g (n,), cost r'r."""
+
+    H: NDArray
+    g: NDArray
+    cost: float
+
+
+@dataclass(frozen=True, eq=False)
+class Solution:
+    """Where least squares ended.
+
+    Attributes:
+        cost: Sum of squared whitened residuals (a chi-square if all uncertainties are right).
+        covariance: (n, n) of the tangent vector; zero in held columns.
+        decrement: g' H^-1 g of the undamped problem: the squared distance to the optimum, counted in
+            standard uncertainties. A small one is the only proof of having arrived.
+        converged: Whether the decrement went below its limit.
+    """
+
+    state: State
+    cost: float
+    covariance: NDArray
+    decrement: float
+    converged: bool
+    n_iterations: int
+
+
+class SingularError(ArithmeticError):
+    """Some unknowns are not determined by the observations. `columns` names the weakest."""
+
+    def __init__(self, columns: NDArray):
+        super().__init__(f"not determined: columns {columns.tolist()}")
+        self.columns = columns
+
+
+def block_normals(block: ResidualBlock, state: State) -> Normals:
+    """One block's share of the normal equations, dense."""
+    n = state.n_columns
+    r, J = block.linearise(state)
+    JT = np.swapaxes(J, -1, -2)
+    columns = block.columns
+    flat = (columns[:, :, None] * n + columns[:, None, :]).ravel()
+    H = np.bincount(flat, (JT @ J).ravel(), n * n).reshape(n, n)
+    g = np.bincount(columns.ravel(), (JT @ r[..., None])[..., 0].ravel(), n)
+    return Normals(H, g, float(np.vdot(r, r)))
+
+
+def normals(blocks: Sequence[ResidualBlock], state: State) -> Normals:
+    """The whole normal equations."""
+    parts = [block_normals(block, state) for block in blocks]
+    return Normals(sum(p.H for p in parts), sum(p.g for p in parts), sum(p.cost for p in parts))
+
+
+def total_cost(blocks: Sequence[ResidualBlock], state: State) -> float:
+    """Sum of squared whitened residuals; infinite where the state is absurd (a plate behind the camera)."""
+    with np.errstate(all="ignore"):
+        cost = sum(float(np.vdot(r, r)) for r in (block.residuals(state) for block in blocks))
+    return cost if np.isfinite(cost) else np.inf
+
+
+class _Factor:
+    """Cholesky factor of H + damping on the diagonal, after scaling its diagonal to one."""
+
+    def __init__(self, H: NDArray, damping: float = 0.0):
+        diagonal = np.diag(H)
+        if not (diagonal > 0).all():
+            raise SingularError(np.flatnonzero(~(diagonal > 0)))
+        self.scale = 1 / np.sqrt(diagonal)
+        scaled = H * self.scale * self.scale[:, None]
+        scaled[np.diag_indices_from(scaled)] += damping
+        try:
+            self.cholesky = scipy.linalg.cho_factor(scaled, lower=True, overwrite_a=True, check_finite=False)
+        except np.linalg.LinAlgError:
+            raise SingularError(_weakest(H * self.scale * self.scale[:, None])) from None
+
+    def solve(self, b: NDArray) -> NDArray:
+        return self.scale * scipy.linalg.cho_solve(self.cholesky, self.scale * b, check_finite=False)
+
+    def inverse(self) -> NDArray:
+        inverse, info = scipy.linalg.lapack.dpotri(self.cholesky[0], lower=1)
+        if info:
+            raise SingularError(np.array([info - 1]))
+        inverse = np.tril(inverse)
+        inverse = inverse + np.tril(inverse, -1).T
+        return inverse * self.scale * self.scale[:, None]
+
+
+def _weakest(scaled: NDArray) -> NDArray:
+    """The columns that take part most in the least determined direction."""
+    _, vectors = np.linalg.eigh(scaled)
+    return np.sort(np.argsort(-np.abs(vectors[:, 0]))[:6])
+
+
+def _resected(blocks: Sequence[ResidualBlock], state: State, poses: NDArray) -> State:
+    """One Gauss-Newton step of each of these poses by itself, everything else held."""
+    at = normals(blocks, state)
+    dx = np.zeros(state.n_columns)
+    for pose in poses:
+        c = state.pose_columns(pose)
+        dx[c] = np.linalg.solve(at.H[np.ix_(c, c)] + 1e-12 * np.diag(np.diag(at.H)[c]), at.g[c])
+    return state.moved(dx)
+
+
+def solve(
+    blocks: Sequence[ResidualBlock],
+    start: State,
+    *,
+    held: NDArray,
+    resect: NDArray,
+    decrement_limit: float = 1e-6,
+    max_iterations: int = 60,
+) -> Solution:
+    """Gauss-Newton with damping where a full step does not pay, until the optimum is *proved* near.
+
+    A weak network's valley is long and curved: damped steps become short there while the chi-square
+    is already perfect. So (a) the stop is the undamped decrement, never a small step or a small gain;
+    (b) where the linear model mispredicts the gain, every camera is resected by itself after the
+    step, which brings the state back to the valley's floor.
+
+    Args:
+        held: (n_columns,) bool, unknowns that stay (the datum of the coordinate frame).
+        resect: Indices of the poses (cameras) to resect; may be empty.
+
+    Raises:
+        SingularError: Some free unknowns are not determined at all.
+    """
+    free = np.flatnonzero(~held)
+    grid = np.ix_(free, free)
+    state, damping, n_iterations = start, 0.0, 0
+    at = normals(blocks, state)
+    decrement = np.inf
+    for n_iterations in range(1, max_iterations + 1):
+        H, g = at.H[grid], at.g[free]
+        undamped = _Factor(H)
+        newton = undamped.solve(g)
+        decrement = float(g @ newton)
+        if decrement < decrement_limit:
+            break
+        step = newton if damping == 0 else _Factor(H, damping).solve(g)
+        dx = np.zeros(start.n_columns)
+        dx[free] = step
+        trial = state.moved(dx)
+        cost = total_cost(blocks, trial)
+        gain = (at.cost - cost) / float(step @ (2 * g - H @ step))
+        if gain < 0.5 and len(resect) and np.isfinite(cost):
+            better = _resected(blocks, trial, resect)
+            better_cost = total_cost(blocks, better)
+            if better_cost < cost:
+                trial, cost = better, better_cost
+        if cost < at.cost:
+            state, at = trial, normals(blocks, trial)
+            damping = 0.0 if damping < 1e-7 else damping / 10
+        elif damping > 1e8:
+            break
+        else:
+            damping = max(10 * damping, 1e-6)
+    covariance = np.zeros((start.n_columns, start.n_columns))
+    covariance[grid] = _Factor(at.H[grid]).inverse()
+    return Solution(state, at.cost, covariance, decrement, decrement < decrement_limit, n_iterations)
+
+
+def redundancy_numbers(block: ResidualBlock, solution: Solution) -> NDArray:
+    """What share of an error in each whitened observation shows in its own residual, (G, m).
+
+    r = 1 - diag(J C J') (Baarda 1968; Foerstner). They sum to observations minus unknowns.
+    """
+    _, J = block.linearise(solution.state)
+    C = solution.covariance[block.columns[:, :, None], block.columns[:, None, :]]
+    return 1 - np.einsum("gmi,gij,gmj->gm", J, C, J, optimize=True)
