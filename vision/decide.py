@@ -94,6 +94,16 @@ def decide_value(value: float, u: float, tolerance: Tolerance) -> ValueDecision:
     return ValueDecision("undecided", p)
 
 
+def near_nominal(key: str, value: float, nominal: float) -> float:
+    """The value to compare with its tolerance: an angle (`..._deg`) by the turn nearest to nominal.
+
+    A yaw of -179.9 is 0.1 from a nominal of 180.
+    """
+    if not key.endswith("_deg"):
+        return value
+    return nominal + (value - nominal + 180) % 360 - 180
+
+
 def worst(decisions: Iterable[Verdict]) -> Verdict:
     """The verdict on several together: nonconforming before undecided before conforming before none."""
     return max(decisions, key=get_args(Verdict).index, default="none")
@@ -191,7 +201,8 @@ def _decide_required(
     if key not in keys:
         return ValueDecision("undecided", None, not_measured.get(key, "It is required but was not measured."))
     i = keys.index(key)
-    return decide_value(float(values[i]), float(np.sqrt(cov[i, i])), tolerance)
+    value = near_nominal(key, float(values[i]), tolerance.nominal)
+    return decide_value(value, float(np.sqrt(cov[i, i])), tolerance)
 
 
 def _joint_probability(
@@ -201,18 +212,19 @@ def _joint_probability(
     i = np.array([keys.index(key) for key in required])
     u = np.sqrt(np.diag(cov)[i])
     lower, upper = np.transpose([limits(tolerance) for tolerance in required.values()])
+    at = np.array([near_nominal(keys[k], float(values[k]), required[keys[k]].nominal) for k in i])
     box = multivariate_normal(cov=cov[np.ix_(i, i)] / np.outer(u, u), allow_singular=True, seed=0)
     box.abseps = 1e-4  # enough for a statement in per cent; 1e-5 takes seconds for six values
-    p = box.cdf((upper - values[i]) / u, lower_limit=(lower - values[i]) / u)
+    p = box.cdf((upper - at) / u, lower_limit=(lower - at) / u)
     return float(np.clip(p, 0.0, 1.0))
 
 
 def _joint_words(n_values: int, p_all: float | None) -> str:
     least = max(0.0, 1 - n_values * (1 - P_PROOF))
-    rule = f"each of {n_values} values is decided by itself at {P_PROOF:.0%}"
+    rule = f"each of {n_values} values is decided by itself at {100 * P_PROOF:.0f} %"
     if p_all is None:
         return f"Joint risk: {rule}; not all of them were measured, so nothing is said of them together."
     return (
-        f"Joint risk: {rule}, which by itself promises no more than {least:.0%} for all together; "
+        f"Joint risk: {rule}, which by itself promises no more than {100 * least:.0f} % for all together; "
         f"here the probability that all are inside at once is {100 * p_all:.1f} %."
     )
