@@ -1,0 +1,312 @@
+"""The residual blocks of a set: saddles in photos, lens priors, plates on fixtures, scale bars."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import scipy.linalg
+from numpy.typing import NDArray
+
+from vision import geometry
+from vision.camera import project, project_with_jacobians
+from vision.least_squares import State
+from vision.observe import AFFINE_ARM_MM, Observations
+from vision.parameters import LensPrior, Unknowns
+
+
+@dataclass(frozen=True, eq=False)
+class SaddleBlock:
+    """Saddles of plates in photos, the heart of the adjustment.
+
+    A saddle's place on its plate is its nominal one, stretched by the print's scales and lifted by the
+    sheet's bow, z = bow_x (1/3 - (x/h)^2) + bow_y (1/3 - (y/h)^2), which has no mean over the sheet.
+    The camera moves while the rows are read: p = p_camera + s (v + w x p_camera), s = row time from the
+    middle row, in units of the whole read-out.
+
+    Whitening: a point's own covariance, then the terms that all points of one plate in one photo
+    share (a shift, four linear terms). With B their 2n x 6 pattern after the first step and S their
+    covariance, W = I - B K B' makes W (I + B S B') W' = I.
+    """
+
+    cause: str
+    columns: NDArray
+    unknowns: Unknowns
+    observed: Observations
+    scales: NDArray
+    sqrt_information: NDArray
+    shared: NDArray
+    shared_gain: NDArray
+
+    def _in_camera(self, state: State) -> tuple[NDArray, ...]:
+        """Points on the plate, in the camera before and after the read-out's motion; row times; rotations."""
+        o, u = self.observed, self.unknowns
+        plate_values = state.values[u.plate_values()][o.plate]
+        ruler = state.values[u.ruler_value()]
+        scale_x = self.scales[o.plate, 0] * (1 + ruler + plate_values[:, 0] + plate_values[:, 1] / 2)
+        scale_y = self.scales[o.plate, 1] * (1 + ruler + plate_values[:, 0] - plate_values[:, 1] / 2)
+        sag = 1 / 3 - (o.points_mm / o.half_mm[:, None, None]) ** 2
+        on_plate = np.stack(
+            [
+                o.points_mm[..., 0] * scale_x[:, None],
+                o.points_mm[..., 1] * scale_y[:, None],
+                (sag @ plate_values[:, 2:4, None])[..., 0],
+            ],
+            -1,
+        )
+        T_world_camera = state.poses[o.photo]
+        T_world_plate = state.poses[u.plate_pose(o.plate)]
+        T_camera_plate = geometry.invert(T_world_camera) @ T_world_plate
+        before = geometry.apply(T_camera_plate, on_plate)
+        height = o.size_px[o.photo, 1]
+        time = (o.saddles_px[..., 1] - (height[:, None] - 1) / 2) / height[:, None]
+        twist = state.values[u.photo_values()][o.photo][:, 3:9]
+        motion = twist[:, None, :3] + np.cross(twist[:, None, 3:], before)
+        return on_plate, before, before + time[..., None] * motion, time, T_camera_plate[:, :3, :3], sag
+
+    def _lenses(self, state: State) -> NDArray:
+        """(G, 1, 9): the lens as it was in each group's photo."""
+        o, u = self.observed, self.unknowns
+        lens = state.values[u.lens_values()][o.lens_of_photo[o.photo]].copy()
+        change = state.values[u.photo_values()][o.photo]
+        lens[:, 0] *= 1 + change[:, 0]
+        lens[:, 1:3] += change[:, 1:3]
+        return lens[:, None]
+
+    def _whitened(self, raw: NDArray) -> NDArray:
+        """(G, n, 2, ...) in pixels -> (G, 2n, ...) whitened."""
+        G, n = raw.shape[:2]
+        own = (self.sqrt_information @ raw.reshape(G, n, 2, -1)).reshape(G, 2 * n, -1)
+        return own - self.shared @ (self.shared_gain @ (np.swapaxes(self.shared, -1, -2) @ own))
+
+    def residuals_px(self, state: State) -> NDArray:
+        """(G, n, 2) observed minus computed, in pixels, padding included."""
+        in_camera = self._in_camera(state)[2]
+        computed = project(in_camera, self._lenses(state))
+        # A point behind the camera has no image: the state is absurd, and says so by infinity.
+        behind = in_camera[..., 2:] <= 0
+        return np.where(behind, np.inf, self.observed.saddles_px - computed)
+
+    def residuals(self, state: State) -> NDArray:
+        return self._whitened(self._padded(self.residuals_px(state)))[..., 0]
+
+    def _padded(self, r: NDArray) -> NDArray:
+        return np.where(self.observed.used.reshape(*self.observed.used.shape, *[1] * (r.ndim - 2)), r, 0.0)
+
+    def linearise(self, state: State) -> tuple[NDArray, NDArray]:
+        r, J = self.linearise_px(state)
+        return self._whitened(self._padded(r))[..., 0], self._whitened(self._padded(J))
+
+    def linearise_px(self, state: State) -> tuple[NDArray, NDArray]:
+        """Residuals (G, n, 2) in pixels and the Jacobian (G, n, 2, 35) of the computed pixels.
+
+        Columns: camera pose 6, plate pose 6, photo 9, lens 9, plate 4, ruler 1.
+        """
+        o, u = self.observed, self.unknowns
+        on_plate, before, in_camera, time, R_camera_plate, sag = self._in_camera(state)
+        lens = self._lenses(state)
+        at = project_with_jacobians(in_camera, lens)
+        twist = state.values[u.photo_values()][o.photo][:, 3:9]
+        # The motion turns a displacement of the point only by 1e-4; kept, for exact derivatives.
+        turn = np.eye(3) + time[..., None, None] * geometry.skew(twist[:, None, 3:])
+        J_before = at.J_point @ turn
+        J_plate_point = J_before @ R_camera_plate[:, None]
+
+        J = np.empty((*at.points_px.shape, 35))
+        J[..., 0:3] = -J_before
+        J[..., 3:6] = J_before @ geometry.skew(before)
+        J[..., 6:9] = J_plate_point
+        J[..., 9:12] = -J_plate_point @ geometry.skew(on_plate)
+        change = state.values[u.photo_values()][o.photo]
+        lens_f = state.values[u.lens_values()][o.lens_of_photo[o.photo], 0]
+        J[..., 12] = at.J_lens[..., 0] * lens_f[:, None, None]
+        J[..., 13:15] = at.J_lens[..., 1:3]
+        J[..., 15:18] = time[..., None, None] * at.J_point
+        J[..., 18:21] = -time[..., None, None] * (at.J_point @ geometry.skew(before))
+        J[..., 21:30] = at.J_lens
+        J[..., 21] *= 1 + change[:, 0, None, None]
+        nominal = o.points_mm * self.scales[o.plate][:, None]
+        J[..., 30] = (J_plate_point[..., :2] @ nominal[..., None])[..., 0]
+        J[..., 31] = (J_plate_point[..., :2] @ (nominal * [0.5, -0.5])[..., None])[..., 0]
+        J[..., 32:34] = J_plate_point[..., 2:] * sag[..., None, :]
+        J[..., 34] = J[..., 30]
+        return o.saddles_px - at.points_px, J
+
+    def observation_covariance(self, group: int) -> NDArray:
+        """(2n, 2n) in px2 of one group, shared terms included; padding and rejected points as given."""
+        o = self.observed
+        info = np.swapaxes(o.sqrt_information[group], -1, -2) @ o.sqrt_information[group]
+        own = scipy.linalg.block_diag(*np.linalg.inv(info))
+        pattern = _shared_pattern(o)[group].reshape(len(own), 6)
+        return own + (pattern * _shared_variance(o)[group]) @ pattern.T
+
+
+def _shared_pattern(o: Observations) -> NDArray:
+    """(G, n, 2, 6) displacement in px per unit of each shared term: shift x, y, then linear terms."""
+    unit = o.points_mm / AFFINE_ARM_MM
+    out = np.zeros((*o.used.shape, 2, 6))
+    out[..., 0, 0] = out[..., 1, 1] = 1.0
+    out[..., 0, 2:4] = out[..., 1, 4:6] = unit
+    return out
+
+
+def _shared_variance(o: Observations) -> NDArray:
+    """(G, 6) px2."""
+    return np.concatenate(
+        [np.repeat(o.u_shift_px[:, None] ** 2, 2, 1), np.repeat(o.u_affine_px[:, None] ** 2, 4, 1)], 1
+    )
+
+
+def saddle_block(
+    unknowns: Unknowns, observed: Observations, scales: NDArray, weights: NDArray | None = None
+) -> SaddleBlock:
+    """The block of all saddles.
+
+    Args:
+        scales: (N, 2) declared print scales.
+        weights: (G, n) multiply each point's information (robust start); None for ones.
+    """
+    o, u = observed, unknowns
+    root = np.where(o.used, 1.0, 0.0) if weights is None else np.sqrt(np.where(o.used, weights, 0.0))
+    sqrt_information = o.sqrt_information * root[..., None, None]
+    G, n = o.used.shape
+    shared = (sqrt_information @ _shared_pattern(o)).reshape(G, 2 * n, 6)
+    s = np.sqrt(_shared_variance(o))
+    scaled = shared * s[:, None]
+    lam, V = np.linalg.eigh(np.swapaxes(scaled, -1, -2) @ scaled)
+    lam = np.maximum(lam, 0.0)
+    # (1 - 1/sqrt(1 + lam)) / lam, in a form that stays finite as lam -> 0.
+    factor = 1 / (1 + lam + np.sqrt(1 + lam))
+    SV = s[..., None] * V
+    gain = (SV * factor[:, None]) @ np.swapaxes(SV, -1, -2)
+
+    def pose(index: NDArray) -> NDArray:
+        return 6 * index[:, None] + np.arange(6)
+
+    first = 6 * u.n_poses
+    columns = np.concatenate(
+        [
+            pose(o.photo),
+            pose(np.asarray(u.plate_pose(o.plate))),
+            first + u.photo_values()[o.photo],
+            first + u.lens_values()[o.lens_of_photo[o.photo]],
+            first + u.plate_values()[o.plate],
+            np.full((G, 1), first + u.ruler_value()),
+        ],
+        1,
+    )
+    return SaddleBlock("photos", columns, u, o, scales, sqrt_information, shared, gain)
+
+
+@dataclass(frozen=True, eq=False)
+class LensBlock:
+    """What is known of the lenses beforehand, correlations included."""
+
+    cause: str
+    columns: NDArray
+    value_index: NDArray
+    mean: NDArray
+    whitening: NDArray
+
+    def residuals(self, state: State) -> NDArray:
+        off = self.mean - state.values[self.value_index]
+        return (self.whitening @ off[..., None])[..., 0]
+
+    def linearise(self, state: State) -> tuple[NDArray, NDArray]:
+        return self.residuals(state), self.whitening
+
+
+def lens_block(unknowns: Unknowns, priors: Sequence[LensPrior]) -> LensBlock:
+    """Priors of all lenses, one group each."""
+    index = unknowns.lens_values()
+    factors = [np.linalg.cholesky(p.covariance) for p in priors]
+    whitening = np.stack([scipy.linalg.solve_triangular(L, np.eye(len(L)), lower=True) for L in factors])
+    mean = np.stack([p.mean for p in priors])
+    return LensBlock("lens", 6 * unknowns.n_poses + index, index, mean, whitening)
+
+
+@dataclass(frozen=True, eq=False)
+class MountBlock:
+    """Plates on their fixtures: log(T_fixture_plate declared^-1 @ adjusted) is zero within the kit's u."""
+
+    cause: str
+    columns: NDArray
+    fixture_pose: NDArray
+    plate_pose: NDArray
+    T_plate_fixture: NDArray
+    u: NDArray
+
+    def _off(self, state: State) -> NDArray:
+        T_fixture_plate = geometry.invert(state.poses[self.fixture_pose]) @ state.poses[self.plate_pose]
+        return self.T_plate_fixture @ T_fixture_plate
+
+    def residuals(self, state: State) -> NDArray:
+        return -geometry.log(self._off(state)) / self.u
+
+    def linearise(self, state: State) -> tuple[NDArray, NDArray]:
+        off = self._off(state)
+        xi = geometry.log(off)
+        R, inverse = off[:, :3, :3], geometry.rotation_log_jacobian_inverse(xi[:, 3:])
+        J = np.zeros((len(xi), 6, 12))
+        # Plate: off @ exp(d): translation moves by R v, rotation by the inverse right Jacobian.
+        J[:, :3, 6:9], J[:, 3:, 9:12] = R, inverse
+        # Fixture: T_pf exp(-d) T_fp' = off @ (Adjoint of -d through T_plate_fixture adjusted).
+        T_plate_fixture = geometry.invert(state.poses[self.plate_pose]) @ state.poses[self.fixture_pose]
+        R_pf, t_pf = T_plate_fixture[:, :3, :3], T_plate_fixture[:, :3, 3]
+        J[:, :3, 0:3] = -R @ R_pf
+        J[:, :3, 3:6] = -R @ geometry.skew(t_pf) @ R_pf
+        J[:, 3:, 3:6] = -inverse @ R_pf
+        return -xi / self.u, J / self.u[..., None]
+
+
+def mount_block(
+    unknowns: Unknowns,
+    fixture: Sequence[int],
+    plate: Sequence[int],
+    T_fixture_plate: NDArray,
+    u_position_mm: Sequence[float],
+    u_rotation_rad: Sequence[float],
+) -> MountBlock:
+    """Args: index of fixture and of plate for each mount; declared pose (M, 4, 4) and its u, per axis."""
+    fixture_pose = np.asarray(unknowns.fixture_pose(np.asarray(fixture, int)))
+    plate_pose = np.asarray(unknowns.plate_pose(np.asarray(plate, int)))
+    u = np.concatenate(
+        [np.repeat(np.asarray(u_position_mm)[:, None], 3, 1), np.repeat(np.asarray(u_rotation_rad)[:, None], 3, 1)], 1
+    )
+    columns = np.concatenate(
+        [6 * fixture_pose[:, None] + np.arange(6), 6 * plate_pose[:, None] + np.arange(6)], 1
+    )
+    return MountBlock("fixture", columns, fixture_pose, plate_pose, geometry.invert(T_fixture_plate), u)
+
+
+@dataclass(frozen=True, eq=False)
+class DistanceBlock:
+    """Known distances between the origins of pairs of poses (scale bars)."""
+
+    cause: str
+    columns: NDArray
+    poses: NDArray
+    length_mm: NDArray
+    u_mm: NDArray
+
+    def _between(self, state: State) -> tuple[NDArray, NDArray]:
+        d = state.poses[self.poses[:, 1], :3, 3] - state.poses[self.poses[:, 0], :3, 3]
+        return d, np.linalg.norm(d, axis=1)
+
+    def residuals(self, state: State) -> NDArray:
+        return ((self.length_mm - self._between(state)[1]) / self.u_mm)[:, None]
+
+    def linearise(self, state: State) -> tuple[NDArray, NDArray]:
+        d, length = self._between(state)
+        unit = d / length[:, None]
+        R = state.poses[self.poses][..., :3, :3]
+        J = np.zeros((len(d), 1, 12))
+        J[:, 0, 0:3] = -(unit[:, None] @ R[:, 0])[:, 0]
+        J[:, 0, 6:9] = (unit[:, None] @ R[:, 1])[:, 0]
+        return ((self.length_mm - length) / self.u_mm)[:, None], J / self.u_mm[:, None, None]
+
+
+def distance_block(poses: NDArray, length_mm: NDArray, u_mm: NDArray) -> DistanceBlock:
+    """Args: (M, 2) pose indices; lengths and their u (M,)."""
+    poses = np.asarray(poses, int).reshape(-1, 2)
+    columns = (6 * poses[:, :, None] + np.arange(6)).reshape(len(poses), 12)
+    return DistanceBlock("scale_bars", columns, poses, np.asarray(length_mm, float), np.asarray(u_mm, float))
