@@ -1,0 +1,167 @@
+"""File models -> vision's frozen values. The only place that knows both.
+
+Degrees become radians and declared rotations become matrices here, once.
+"""
+
+from collections.abc import Mapping
+from types import MappingProxyType
+from typing import TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib_data.formats import (
+    FixtureFile,
+    KitFile,
+    PlacementFile,
+    PlateFile,
+    VehicleFile,
+    WheelFile,
+)
+from vision.geometry import rz_ry_rx, transform
+from vision.kit import (
+    WHEELS,
+    Clamp,
+    DatumPlate,
+    Fixture,
+    FloorPlate,
+    Kit,
+    Mount,
+    Placement,
+    Plate,
+    ScaleBar,
+    Target,
+    Tolerance,
+    Vehicle,
+)
+
+Key = TypeVar("Key")
+Value = TypeVar("Value")
+
+U_UNMEASURED_SCALE = 0.03  # FORMATS.md: printed_scale absent means 1 with this u
+
+# FORMATS.md, "Kit": at rotation zero a plate looks along the fixture's -x; plate x = fixture -y,
+# plate y = fixture z. Columns are the plate's axes in the fixture.
+R0_FIXTURE_PLATE = np.array([[0.0, 0.0, -1.0], [-1.0, 0.0, 0.0], [0.0, 1.0, 0.0]])
+R0_FIXTURE_PLATE.flags.writeable = False
+
+
+def to_kit(file: KitFile) -> Kit:
+    """The kit's frozen value; plates by number, wheels in WHEELS' order, fixtures by name.
+
+    The file has passed `crosschecks.kit_problems` by now.
+    """
+    return Kit(
+        name=file.name,
+        u_ruler_scale=file.u_ruler_scale,
+        plates=_fixed({n: _plate(n, file.plates[str(n)]) for n in sorted(map(int, file.plates))}),
+        clamps=_fixed({wheel: _clamp(file.wheels[wheel]) for wheel in WHEELS if wheel in file.wheels}),
+        fixtures=tuple(_fixture(name, file.fixtures[name]) for name in sorted(file.fixtures)),
+        floor=tuple(FloorPlate(f.plate, f.u_flatness_mm) for f in sorted(file.floor, key=lambda f: f.plate)),
+        scale_bars=tuple(
+            ScaleBar((bar.plates[0], bar.plates[1]), bar.length_mm, bar.u_length_mm)
+            for bar in sorted(file.scale_bars, key=lambda bar: sorted(bar.plates))
+        ),
+        datum_plates=tuple(
+            DatumPlate(name, d.plate, _triple(d.offset_mm), d.u_mm)
+            for name, d in sorted(file.datum_plates.items())
+        ),
+    )
+
+
+def to_vehicle(file: VehicleFile) -> Vehicle:
+    """What is declared about the vehicle; the models' field names are those of the frozen value."""
+    return Vehicle(**{name: getattr(file, name) for name in VehicleFile.model_fields})
+
+
+def to_placement(file: PlacementFile) -> Placement:
+    """What is required of one target; values in the order of the file."""
+    tolerances = {key: Tolerance(t.nominal, t.minus, t.plus) for key, t in file.values.items()}
+    return Placement(
+        file.name,
+        file.fixture,
+        file.target,
+        file.reference_line,
+        file.datum,
+        _fixed({str(key): value for key, value in tolerances.items()}),
+    )
+
+
+def _plate(number: int, file: PlateFile) -> Plate:
+    both = file.printed_scale if file.printed_scale is not None else 1.0
+    x, y = file.printed_scale_xy or (both, both)
+    measured = file.u_printed_scale is not None
+    return Plate(
+        number=number,
+        layout=file.layout.lower(),
+        printed_scale_xy=(x, y),
+        u_printed_scale=file.u_printed_scale if file.u_printed_scale is not None else U_UNMEASURED_SCALE,
+        u_scale_difference=file.u_scale_difference,
+        u_bow_mm=file.u_bow_mm,
+        thickness_mm=file.thickness_mm or 0.0,
+        scale_is_measured=measured,
+    )
+
+
+def _clamp(file: WheelFile) -> Clamp:
+    tilt_x_rad, tilt_y_rad = np.radians(file.tilt_deg).tolist()
+    return Clamp(
+        plate=file.plate,
+        standoff_mm=file.standoff_mm,
+        u_standoff_mm=file.u_standoff_mm,
+        u_eccentricity_mm=file.u_eccentricity_mm,
+        u_tilt_rad=float(np.radians(file.u_tilt_deg)),
+        eccentricity_mm=(file.eccentricity_mm[0], file.eccentricity_mm[1]),
+        tilt_rad=(tilt_x_rad, tilt_y_rad),
+    )
+
+
+def _fixture(name: str, file: FixtureFile) -> Fixture:
+    mounts = tuple(
+        Mount(
+            m.plate,
+            T_fixture_plate(m.position_mm, m.rotation_deg),
+            m.u_position_mm,
+            float(np.radians(m.u_rotation_deg)),
+        )
+        for m in sorted(file.plates, key=lambda m: m.plate)
+    )
+    targets = tuple(
+        Target(
+            target,
+            T_fixture_target(t.position_mm, t.rotation_deg),
+            t.u_position_mm,
+            float(np.radians(t.u_rotation_deg)),
+        )
+        for target, t in sorted(file.targets.items())
+    )
+    return Fixture(name, mounts, targets)
+
+
+def T_fixture_plate(position_mm: list[float], rotation_deg: list[float]) -> NDArray:
+    """A plate's pose on its fixture, (4, 4): FORMATS.md, `R_fixture_plate = Rz @ Ry @ Rx @ R0`."""
+    return _read_only(transform(_turn(rotation_deg) @ R0_FIXTURE_PLATE, np.array(position_mm, float)))
+
+
+def T_fixture_target(position_mm: list[float], rotation_deg: list[float]) -> NDArray:
+    """A target's pose on its fixture, (4, 4): FORMATS.md, `R_fixture_target = Rz @ Ry @ Rx`."""
+    return _read_only(transform(_turn(rotation_deg), np.array(position_mm, float)))
+
+
+def _turn(rotation_deg: list[float]) -> NDArray:
+    rx_rad, ry_rad, rz_rad = np.radians(np.array(rotation_deg, float))
+    return rz_ry_rx(rz_rad, ry_rad, rx_rad)
+
+
+def _read_only(array: NDArray) -> NDArray:
+    array.flags.writeable = False
+    return array
+
+
+def _fixed(items: dict[Key, Value]) -> Mapping[Key, Value]:
+    return MappingProxyType(items)
+
+
+def _triple(numbers: list[float]) -> tuple[float, float, float]:
+    x, y, z = numbers
+    return x, y, z

@@ -1,0 +1,550 @@
+"""What the exchanged files hold, as pydantic models: set, kit, placement, result, camera profile.
+
+Version 1 of every format. Unknown keys are kept (`model_extra`) and ignored; `reading.py` turns what
+pydantic finds wrong into words, from the description and the advice that each field carries here.
+Lengths in mm, angles in degrees. The bounds are sanity limits of a workshop (common practice, no
+source): they catch inches, metres and slips of a digit, not poor work. Every `u_*` is a standard
+uncertainty, per axis, and above 0: a prior of width 0 would make the adjustment singular.
+"""
+
+import datetime
+import json
+import re
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+import numpy as np
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints, WithJsonSchema
+from pydantic_core import PydanticCustomError
+
+SET, KIT, PLACEMENT = "plumbsight.set/1", "plumbsight.kit/1", "plumbsight.placement/1"
+RESULT, CAMERA = "plumbsight.result/1", "plumbsight.camera/1"
+
+VALUE_KEYS = ("distance_mm", "lateral_mm", "height_mm", "yaw_deg", "pitch_deg", "roll_deg")
+LENS_ORDER = ("f", "cx", "cy", "k1", "k2", "p1", "p2", "k3")  # of a profile's covariance
+
+WheelName = Literal["front_left", "front_right", "rear_left", "rear_right"]
+ValueName = Literal["distance_mm", "lateral_mm", "height_mm", "yaw_deg", "pitch_deg", "roll_deg"]
+DecisionWord = Literal["conforming", "nonconforming", "undecided"]
+
+_VISIBLE = r"^[^\x00-\x1f\x7f-\x9f]*[^\s\x00-\x1f\x7f-\x9f][^\x00-\x1f\x7f-\x9f]*$"
+# No control characters: names are printed on terminals, pages and file names of drawings.
+Name = Annotated[str, StringConstraints(max_length=200, pattern=_VISIBLE)]
+PlateKey = Annotated[str, StringConstraints(pattern=r"^(0|[1-9][0-9]{0,5})$")]
+Sha256 = Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{64}$")]
+
+
+def _iso_date(text: str) -> str:
+    try:
+        if re.fullmatch(r"[0-9]{4}-[0-9]{2}-[0-9]{2}", text):
+            datetime.date.fromisoformat(text)
+            return text
+    except ValueError:
+        pass
+    raise PydanticCustomError("iso_date", "not a date")
+
+
+IsoDate = Annotated[str, AfterValidator(_iso_date), WithJsonSchema({"type": "string", "format": "date"})]
+
+
+class FileModel(BaseModel):
+    """Base of all models: strict types, finite numbers, unknown keys kept."""
+
+    model_config = ConfigDict(strict=True, extra="allow", allow_inf_nan=False, frozen=True)
+
+
+def _field(what: str, advice: str, default: Any = ..., **bounds: Any) -> Any:
+    """A field that can say what it is and what to do when it is wrong."""
+    return Field(default, description=what, json_schema_extra={"x-advice": advice}, **bounds)
+
+
+def _u(of: str, advice: str, most: float, default: Any = ..., least: float = 1e-6) -> Any:
+    """A standard uncertainty; below `least` (a nanometre) nobody measures, and weights overflow."""
+    return _field(f"the standard uncertainty of {of}", advice, default, ge=least, le=most)
+
+
+def _vector(what: str, advice: str, n: int, default: Any = ...) -> Any:
+    return _field(what, advice, default, min_length=n, max_length=n)
+
+
+Coordinate = Annotated[float, Field(ge=-20000, le=20000)]  # a workshop's size
+Turn = Annotated[float, Field(ge=-360, le=360)]
+SmallTurn = Annotated[float, Field(ge=-5, le=5)]
+SmallShift = Annotated[float, Field(ge=-20, le=20)]
+Scale = Annotated[float, Field(ge=0.8, le=1.25)]
+PlateNumber = Annotated[int, Field(ge=0, le=999999)]
+
+_SCALE = "measured / nominal length of the printed ruler, a number near 1"
+_RULER = "Measure the ruler and enter e.g. 0.9998."
+_NUMBER = "the figure printed on the plate"
+_READ = "Read it off the sheet and enter it as a whole number."
+
+
+class PlateFile(FileModel):
+    """One printed sheet."""
+
+    layout: Name = _field("the pattern's name, printed on the sheet", 'Enter e.g. "ring13".')
+    printed_scale: float | None = _field(_SCALE, _RULER, None, ge=0.8, le=1.25)
+    printed_scale_xy: list[Scale] | None = _vector(
+        "the same figure as printed_scale along the plate's x and y, two numbers near 1",
+        "Measure along both edges and enter e.g. [0.9998, 1.0001].",
+        2,
+        None,
+    )
+    u_printed_scale: float | None = _u(
+        "the printed scale",
+        "Half a millimetre on a ruler of 150 mm is 0.003; a good steel rule gives 0.0005.",
+        0.1,
+        None,
+        1e-7,
+    )
+    u_scale_difference: float = _u(
+        "the scale's difference between x and y", "Leave it out for 0.0002.", 0.1, 0.0002, 1e-7
+    )
+    u_bow_mm: float = _u("the plate's flatness, as bow in its middle", "Leave it out for 0.2.", 20, 0.2)
+    thickness_mm: float | None = _field(
+        "the height of the printed face above the plate's underside",
+        "Measure sheet and board together and enter e.g. 3.0.",
+        None,
+        ge=0,
+        le=100,
+    )
+
+
+class WheelFile(FileModel):
+    """A plate on a wheel clamp."""
+
+    plate: PlateNumber = _field(_NUMBER, _READ)
+    standoff_mm: float = _field(
+        "the distance from the wheel centre out to the plate's printed face",
+        "Measure it along the spin axis and enter e.g. 120.0.",
+        ge=10,
+        le=1000,
+    )
+    u_standoff_mm: float = _u("the standoff", "Enter e.g. 0.3.", 20)
+    u_eccentricity_mm: float = _u("the plate centre's distance from the spin axis", "Enter e.g. 0.3.", 20)
+    u_tilt_deg: float = _u(
+        "the angle between the plate's normal and the spin axis",
+        "Enter degrees: 0.15 for an ordinary clamp, 0.03 for one measured in two positions.",
+        5,
+    )
+    eccentricity_mm: list[SmallShift] = _vector(
+        "the measured place of the plate centre off the spin axis, x and y in the plate's frame",
+        "Enter two numbers such as [0.2, -0.1], or leave it out.",
+        2,
+        [0.0, 0.0],
+    )
+    tilt_deg: list[SmallTurn] = _vector(
+        "the measured tilt of the plate against the spin axis, about the plate's x and y",
+        "Enter two numbers of degrees such as [0.05, -0.02], or leave it out.",
+        2,
+        [0.0, 0.0],
+    )
+    measured_on: IsoDate | None = _field(
+        "the day on which the clamp was measured", "Enter e.g. 2026-03-14.", None
+    )
+
+
+class _BodyOnFixture(FileModel):
+    position_mm: list[Coordinate] = _vector(
+        "the place [x, y, z] on the fixture", "Enter three numbers of millimetres such as [0, 350, 0].", 3
+    )
+    rotation_deg: list[Turn] = _vector(
+        "the turn [rx, ry, rz] about the fixture's axes",
+        "Enter three numbers of degrees such as [0, 0, 0].",
+        3,
+    )
+    u_position_mm: float = _u("the position, per axis", "Enter e.g. 0.2.", 100)
+    u_rotation_deg: float = _u("the rotation, per axis", "Enter degrees, e.g. 0.05.", 20)
+
+
+class MountFile(_BodyOnFixture):
+    """A plate fixed to a fixture."""
+
+    plate: PlateNumber = _field(_NUMBER, _READ)
+
+
+class TargetFile(_BodyOnFixture):
+    """What a fixture carries."""
+
+
+class FixtureFile(FileModel):
+    """A frame that carries plates and targets."""
+
+    plates: list[MountFile] = _field(
+        "the list of plates fixed to the fixture", "Enter one at least, better two or three.", min_length=1
+    )
+    targets: dict[Name, TargetFile] = _field(
+        "the targets that the fixture carries, by name",
+        'Enter one at least, e.g. {"board": {…}}.',
+        min_length=1,
+    )
+
+
+class FloorPlateFile(FileModel):
+    """A plate that lies on the floor."""
+
+    plate: PlateNumber = _field(_NUMBER, _READ)
+    u_flatness_mm: float = _u("the floor's flatness at a plate", "Enter e.g. 0.5.", 100)
+
+
+class ScaleBarFile(FileModel):
+    """A known distance between the origins of two plates."""
+
+    plates: list[PlateNumber] = _vector(
+        "the two plates between whose centres the length holds",
+        "Enter two plate numbers such as [30, 31].",
+        2,
+    )
+    length_mm: float = _field(
+        "the distance between the two plates' centres", "Measure it and enter e.g. 1000.0.", ge=50, le=20000
+    )
+    u_length_mm: float = _u("the bar's length", "Enter e.g. 0.05.", 100)
+
+
+class DatumPlateFile(FileModel):
+    """A plate stuck on a body point from which a distance starts."""
+
+    plate: PlateNumber = _field(_NUMBER, _READ)
+    offset_mm: list[Coordinate] = _vector(
+        "the way [x, y, z], in the plate's frame, from the plate's centre to the body point",
+        "Enter three numbers of millimetres such as [0, 0, 0].",
+        3,
+    )
+    u_mm: float = _u("the body point, per axis", "Enter e.g. 1.0.", 100)
+
+
+class KitFile(FileModel):
+    """Which plates a shop owns and where they are mounted."""
+
+    format: Literal["plumbsight.kit/1"] = _field("the file's kind and version", f'Enter "{KIT}".')
+    name: Name = _field("the kit's name", 'Enter e.g. "van 1".', "")
+    u_ruler_scale: float = _u(
+        "the ruler that measured all sheets, as a share of its length",
+        "A good steel rule is right to 0.0002 or 0.0003.",
+        0.05,
+        least=1e-7,
+    )
+    plates: dict[PlateKey, PlateFile] = _field(
+        "the printed plates, by the number printed on each",
+        'Enter e.g. {"0": {"layout": "ring13"}}.',
+        min_length=1,
+    )
+    wheels: dict[WheelName, WheelFile] = _field(
+        "the plates on the wheel clamps, by wheel",
+        "The wheels are front_left, front_right, rear_left and rear_right.",
+        {},
+    )
+    fixtures: dict[Name, FixtureFile] = _field("the fixtures, by name", 'Enter e.g. {"front": {…}}.', {})
+    floor: list[FloorPlateFile] = _field(
+        "the list of plates on the floor", 'Enter e.g. [{"plate": 10, "u_flatness_mm": 0.5}].', []
+    )
+    scale_bars: list[ScaleBarFile] = _field(
+        "the list of known lengths between plates", "Enter a list, or leave it out.", []
+    )
+    datum_plates: dict[Name, DatumPlateFile] = _field(
+        "the plates on body points, by name", "Enter an object, or leave it out.", {}
+    )
+
+
+def _track(which: str) -> Any:
+    return _field(
+        f"the distance between the {which} wheel centres",
+        "Enter millimetres, e.g. 1560, or leave it out.",
+        None,
+        ge=500,
+        le=3500,
+    )
+
+
+def _radius(which: str) -> Any:
+    return _field(
+        f"the loaded radius of the {which} wheels, from the floor up to the wheel centre",
+        "Enter millimetres, e.g. 315, or leave it out.",
+        None,
+        ge=100,
+        le=1000,
+    )
+
+
+def _overhang(which: str, axle: str) -> Any:
+    return _field(
+        f"the distance from the {axle} axle to the {which} end of the body",
+        "Enter millimetres, e.g. 850, or leave it out.",
+        None,
+        ge=50,
+        le=5000,
+    )
+
+
+def _u_vehicle(of: str) -> Any:
+    return _u(of, "Leave it out for 5.", 500, 5.0)
+
+
+class VehicleFile(FileModel):
+    """What is declared about the vehicle; no place for a number plate."""
+
+    label: str = _field(
+        "a few words that tell the vehicle from others", 'Enter e.g. "estate, white".', "", max_length=200
+    )
+    wheelbase_mm: float | None = _field(
+        "the distance from front to rear wheel centres",
+        "Enter millimetres, e.g. 2712.",
+        None,
+        ge=1000,
+        le=8000,
+    )
+    u_wheelbase_mm: float = _u_vehicle("the wheelbase")
+    track_front_mm: float | None = _track("front")
+    u_track_front_mm: float = _u_vehicle("the front track")
+    track_rear_mm: float | None = _track("rear")
+    u_track_rear_mm: float = _u_vehicle("the rear track")
+    wheel_radius_front_mm: float | None = _radius("front")
+    u_wheel_radius_front_mm: float = _u_vehicle("the front wheels' radius")
+    wheel_radius_rear_mm: float | None = _radius("rear")
+    u_wheel_radius_rear_mm: float = _u_vehicle("the rear wheels' radius")
+    overhang_front_mm: float | None = _overhang("front", "front")
+    overhang_rear_mm: float | None = _overhang("rear", "rear")
+
+
+class ToleranceFile(FileModel):
+    """What one value must be. `minus` and `plus` are widths."""
+
+    nominal: float = _field(
+        "the value that is asked for", "Enter a number in the value's own unit.", ge=-50000, le=50000
+    )
+    minus: float = _field(
+        "how far below nominal the value may lie, a width above 0",
+        "Enter the width without a sign, e.g. 5.",
+        gt=0,
+        le=5000,
+    )
+    plus: float = _field(
+        "how far above nominal the value may lie, a width above 0",
+        "Enter the width without a sign, e.g. 5.",
+        gt=0,
+        le=5000,
+    )
+
+
+class PlacementFile(FileModel):
+    """What is required of one target."""
+
+    format: Literal["plumbsight.placement/1"] = _field("the file's kind and version", f'Enter "{PLACEMENT}".')
+    name: Name = _field("the placement's name", 'Enter e.g. "front camera board".')
+    fixture: Name = _field("the name of the kit's fixture that carries the target", 'Enter e.g. "front".')
+    target: Name = _field("the name of the target on that fixture", 'Enter e.g. "board".')
+    reference_line: Literal["centreline", "thrust_line"] = _field(
+        "the line from which lateral and yaw are counted", 'Enter "centreline" or "thrust_line".'
+    )
+    datum: Name = _field(
+        "where the distance starts",
+        'Enter "front_axle", "rear_axle" or the name of one of the kit\'s datum plates.',
+    )
+    values: dict[ValueName, ToleranceFile] = _field(
+        "the required values, by name", f"The names are {', '.join(VALUE_KEYS)}.", {}
+    )
+
+
+# "x-schema" becomes "$ref" in `schema`: pydantic refuses references to another file.
+def _path_or(schema_file: str) -> WithJsonSchema:
+    return WithJsonSchema({"anyOf": [{"type": "string"}, {"x-schema": schema_file}]})
+
+
+KitReference = Annotated[str | dict[str, Any], _path_or("kit.schema.json")]
+PlacementReference = Annotated[str | dict[str, Any], _path_or("placement.schema.json")]
+
+
+class SetFile(FileModel):
+    """One visit's photos, with the kit, the vehicle and what is required."""
+
+    format: Literal["plumbsight.set/1"] = _field("the file's kind and version", f'Enter "{SET}".')
+    title: str = _field("a title for people", 'Enter e.g. "Bay 2, morning".', "", max_length=200)
+    taken: IsoDate | None = _field("the day of the photos", "Enter e.g. 2026-03-14.", None)
+    kit: KitReference | None = _field(
+        "the kit file's path beside the set, or the kit itself", 'Enter e.g. "kit.json".', None
+    )
+    vehicle: VehicleFile = _field(
+        "what is known of the vehicle", "Enter an object, or leave it out.", VehicleFile.model_construct()
+    )
+    placement: PlacementReference | None = _field(
+        "the placement file's path beside the set, or the placement itself",
+        'Enter e.g. "placement.json".',
+        None,
+    )
+    placements: list[PlacementReference] | None = _field(
+        "the list of placement files or placements",
+        'Enter e.g. ["left.json", "right.json"].',
+        None,
+        min_length=1,
+    )
+    photos: list[Name] | None = _field(
+        "the list of photo files, beside the set",
+        "Enter their names, or leave it out for every photo in the folder.",
+        None,
+        min_length=1,
+    )
+
+
+class LensFacts(FileModel):
+    """By which facts a photo is known to be of a profile's lens; an absent one does not count."""
+
+    make: str | None = None
+    model: str | None = None
+    lens_model: str | None = None
+    focal_length_mm: float | None = Field(None, gt=0)
+    focal_35mm: float | None = Field(None, gt=0)
+    digital_zoom: float | None = Field(None, gt=0)
+
+
+def _square(what: str, n: int) -> Any:
+    return _field(what, f"It has {n} rows of {n} numbers.", min_length=n, max_length=n)
+
+
+class CameraFile(FileModel):
+    """A stored lens profile. Pixels of the stored photo, (0, 0) at the top-left pixel's centre."""
+
+    format: Literal["plumbsight.camera/1"] = _field("the file's kind and version", f'Enter "{CAMERA}".')
+    label: Name = _field("the profile's name", 'Enter e.g. "phone 2, main lens".')
+    applies_to: LensFacts = _field(
+        "the camera facts by which its photos are known", "Make the profile anew from photos."
+    )
+    size_px: list[Annotated[int, Field(ge=16, le=100000)]] = _vector(
+        "the stored photo's width and height", "Enter e.g. [4032, 3024].", 2
+    )
+    f_px: float = _field("the focal length in pixels", "Make the profile anew from photos.", gt=0, le=1000000)
+    cx_px: float = _field("the principal point's x", "Make the profile anew from photos.")
+    cy_px: float = _field("the principal point's y", "Make the profile anew from photos.")
+    k1: float = 0.0
+    k2: float = 0.0
+    p1: float = 0.0
+    p2: float = 0.0
+    k3: float = 0.0
+    covariance: list[list[float]] = _square(
+        f"the covariance in the order {', '.join(LENS_ORDER)}", len(LENS_ORDER)
+    )
+    n_photos: int = _field("how many photos it was made from", "Enter a whole number.", ge=1)
+    made_from: list[Sha256] = _field(
+        "the SHA-256 of each photo it was made from", "Make the profile anew from photos.", []
+    )
+
+
+class Quantity(FileModel):
+    """A measured value with its u, or null with the reason."""
+
+    value: float | None
+    u: float | None = Field(None, gt=0)
+    interval95: list[float] | None = Field(None, min_length=2, max_length=2)
+    says: str = ""
+
+
+class ResultValue(Quantity):
+    """A target's value; with a tolerance it carries a decision."""
+
+    nominal: float | None = None
+    minus: float | None = Field(None, gt=0)
+    plus: float | None = Field(None, gt=0)
+    decision: DecisionWord | None = None
+    p_conform: float | None = Field(None, ge=0, le=1)
+
+
+class Covariance(FileModel):
+    """Joint covariance of the values that were measured, in the units of `keys`."""
+
+    keys: list[ValueName]
+    matrix: list[list[float]]
+
+
+Share = Annotated[float, Field(ge=0, le=1)]
+
+
+class ResultPlacement(FileModel):
+    """One target's values, decision and advice."""
+
+    name: str
+    fixture: str
+    target: str
+    decision: Literal["conforming", "nonconforming", "undecided", "none"]
+    values: dict[ValueName, ResultValue]
+    covariance: Covariance | None = None
+    budget: dict[ValueName, dict[str, Share]] = {}
+    advice: list[str] = []
+
+
+class ResultTest(FileModel):
+    """One consistency test, in words."""
+
+    name: str
+    ok: bool
+    statistic: float | None = None
+    limit: float | None = None
+    says: str
+
+
+class ResultPhoto(FileModel):
+    """What became of one photo."""
+
+    file: str
+    used: bool
+    camera: int | None = None
+    plates: list[PlateNumber] = []
+    rms_px: float | None = Field(None, ge=0)
+    says: str = ""
+
+
+class ResultCamera(FileModel):
+    """One lens of the set, as the adjustment found it."""
+
+    id: int
+    label: str
+    f_px: float = Field(gt=0)
+    u_f_px: float = Field(gt=0)
+
+
+class ResultFile(FileModel):
+    """What a measurement says. More keys may follow."""
+
+    format: Literal["plumbsight.result/1"] = _field("the file's kind and version", f'Enter "{RESULT}".')
+    decision: Literal["conforming", "nonconforming", "undecided", "none"]
+    placements: list[ResultPlacement]
+    vehicle: dict[str, Quantity] = {}
+    tests: list[ResultTest] = []
+    photos: list[ResultPhoto]
+    cameras: list[ResultCamera] = []
+
+
+def covariance_is_sound(matrix: list[list[float]], n: int) -> bool:
+    """Whether the matrix is n by n, symmetric to rounding, and has no negative variance."""
+    if len(matrix) != n or any(len(row) != n for row in matrix):
+        return False
+    C = np.array(matrix, float).reshape(n, n)
+    d = np.diag(C)
+    if not np.all(d > 0):
+        return False
+    correlation = C / np.sqrt(np.outer(d, d))
+    # 1e-6: figures printed with seven digits or more.
+    return bool(
+        np.allclose(correlation, correlation.T, atol=1e-6) and np.linalg.eigvalsh(correlation)[0] > -1e-6
+    )
+
+
+FILES: dict[str, type[FileModel]] = {
+    "set": SetFile,
+    "kit": KitFile,
+    "placement": PlacementFile,
+    "result": ResultFile,
+    "camera": CameraFile,
+}
+
+
+def schema(name: str) -> dict[str, Any]:
+    """The JSON Schema of the format called `name` (a key of FILES)."""
+    made = {"$schema": "https://json-schema.org/draft/2020-12/schema", **FILES[name].model_json_schema()}
+    return json.loads(json.dumps(made).replace('"x-schema":', '"$ref":'))
+
+
+def write_schemas(folder: Path) -> None:
+    """Write one schema file per format; run it after every change of a model."""
+    for name in FILES:
+        text = json.dumps(schema(name), indent=1, ensure_ascii=False, sort_keys=True) + "\n"
+        (folder / f"{name}.schema.json").write_text(text, encoding="utf-8", newline="\n")

@@ -1,0 +1,329 @@
+"""A photo-set folder -> what there is to measure; and results written so that a pulled plug spares them."""
+
+import contextlib
+import difflib
+import errno
+import hashlib
+import json
+import os
+import re
+import uuid
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from calib_data.convert import to_kit, to_placement, to_vehicle
+from calib_data.crosschecks import (
+    kit_doubts,
+    kit_problems,
+    needs_for_measuring,
+    placement_doubts,
+    placement_problems,
+    set_problems,
+)
+from calib_data.formats import CameraFile, KitFile, PlacementFile, SetFile, VehicleFile
+from calib_data.layouts import load_layouts
+from calib_data.reading import MOST_BYTES, check, parse_json, raise_problems, say_where
+from vision.errors import InputFileError, KitError, PlacementError, PlumbsightError, SetError
+from vision.kit import Kit, Placement, Vehicle
+
+PHOTO_ENDINGS = (".jpg", ".jpeg", ".heic", ".heif", ".png")
+
+
+@dataclass(frozen=True)
+class SourceText:
+    """A file as it was read, for the record. A part of a larger file is that part, written out."""
+
+    name: str
+    text: str
+    sha256: str  # of the file's bytes; of a part, of `text` in UTF-8
+
+
+@dataclass(frozen=True)
+class _Part:
+    """A JSON value with where it stands: a whole file, or what lies at `inside` in one."""
+
+    value: Any
+    source: str
+    inside: tuple[str | int, ...]
+    text: SourceText
+
+
+@dataclass(frozen=True, eq=False)
+class PhotoSet:
+    """One visit: photos, and what is declared about kit, vehicle and placements.
+
+    Attributes:
+        photos: In the order of set.json, else sorted by name with numbers counted (IMG_2 before IMG_10).
+        placements: Empty where nothing was required.
+        warnings: Each names file and key.
+        set_text: None for a folder without set.json.
+    """
+
+    folder: Path
+    title: str
+    taken: str | None
+    photos: tuple[Path, ...]
+    kit: Kit
+    vehicle: Vehicle
+    placements: tuple[Placement, ...]
+    warnings: tuple[str, ...]
+    set_text: SourceText | None
+    kit_text: SourceText
+    placement_texts: tuple[SourceText, ...]
+
+
+def read_photo_set(
+    folder: Path, kit: Path | None = None, placement: tuple[Path, ...] = (), wheelbase_mm: float | None = None
+) -> PhotoSet:
+    """Read a folder of photos with its set.json, or without one if the caller names the kit.
+
+    Args:
+        kit: Used in place of the set's kit.
+        placement: Used in place of the set's placements.
+        wheelbase_mm: Used in place of the set's wheelbase.
+
+    Raises:
+        SetError: set.json, the folder or a photo's name is wrong.
+        KitError: The kit is wrong, or lacks what measuring needs.
+        PlacementError: A placement is wrong, or names what the kit does not have.
+    """
+    if not folder.is_dir():
+        raise SetError(f"{folder} is no folder. Name the folder that holds the photos.")
+    set_file, set_text, warnings = _read_set(folder)
+    kit_part = _kit_part(folder, set_file, set_text, kit)
+    kit_file, kit_warnings = _check_kit(kit_part)
+    raise_problems(needs_for_measuring(kit_file), kit_part.source, KitError, kit_part.inside)
+    parts = _placement_parts(folder, set_file, set_text, placement)
+    placements, placement_warnings = _check_placements(parts, kit_file)
+    return PhotoSet(
+        folder=folder,
+        title=set_file.title or folder.resolve().name,
+        taken=set_file.taken,
+        photos=_photos(folder, set_file),
+        kit=to_kit(kit_file),
+        vehicle=to_vehicle(_vehicle(set_file, wheelbase_mm)),
+        placements=placements,
+        warnings=warnings + kit_warnings + placement_warnings,
+        set_text=set_text,
+        kit_text=kit_part.text,
+        placement_texts=tuple(part.text for part in parts),
+    )
+
+
+def read_kit(path: Path) -> tuple[Kit, tuple[str, ...]]:
+    """A kit file by itself, and its warnings.
+
+    Raises:
+        KitError: The file is missing or wrong.
+    """
+    file, warnings = _check_kit(_part(path, str(path), KitError))
+    return to_kit(file), warnings
+
+
+def read_camera_profile(path: Path) -> tuple[CameraFile, tuple[str, ...]]:
+    """A stored lens profile, and warnings.
+
+    Raises:
+        InputFileError: The file is missing or wrong.
+    """
+    part = _part(path, str(path), InputFileError)
+    return check(CameraFile, part.value, part.source, InputFileError)
+
+
+def write_json_atomically(path: Path, value: Any) -> None:
+    """Write a JSON file that is whole or not there: temporary file beside it, sync, rename.
+
+    Raises:
+        PlumbsightError: It cannot be written (disk full, no such folder, no permission); an older file
+            of the name is as it was.
+    """
+    text = json.dumps(value, ensure_ascii=False, indent=1, allow_nan=False) + "\n"
+    temporary = path.parent / f".{path.name}.{uuid.uuid4().hex}.tmp"
+    try:
+        try:
+            with open(temporary, "x", encoding="utf-8", newline="\n") as out:
+                out.write(text)
+                out.flush()
+                os.fsync(out.fileno())
+            os.replace(temporary, path)
+        finally:
+            with contextlib.suppress(OSError):
+                temporary.unlink(missing_ok=True)
+        _sync_folder(path.parent)
+    except OSError as wrong:
+        says = {
+            errno.ENOSPC: "the disk is full. Free some space",
+            errno.EDQUOT: "your share of the disk is used up. Free some space",
+            errno.ENOENT: "its folder does not exist. Make the folder",
+            errno.EACCES: "you may not write there. Choose another folder",
+            errno.EROFS: "the disk can only be read. Choose another folder",
+        }.get(wrong.errno or 0, f"{wrong.strerror or wrong}. Choose another place")
+        raise PlumbsightError(f"{path} was not written: {says}, then try again.") from wrong
+
+
+def _sync_folder(folder: Path) -> None:
+    if os.name != "posix":  # other systems have no handle on a folder to sync
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def _read_bytes(path: Path, name: str, error: type[InputFileError]) -> bytes:
+    try:
+        with open(path, "rb") as file:
+            return file.read(MOST_BYTES + 1)
+    except FileNotFoundError as wrong:
+        raise error(f"{name} is not there. Put the file in its place, or correct its name.") from wrong
+    except (OSError, ValueError) as wrong:  # ValueError: a zero byte in the name
+        says = getattr(wrong, "strerror", None) or wrong
+        raise error(f"{name} cannot be read ({says}). Is it a file, and may you read it?") from wrong
+
+
+def _part(path: Path, name: str, error: type[InputFileError]) -> _Part:
+    data = _read_bytes(path, name, error)
+    value = parse_json(data, name, error)
+    text = SourceText(name, data.decode("utf-8-sig"), hashlib.sha256(data).hexdigest())
+    return _Part(value, name, (), text)
+
+
+def _read_set(folder: Path) -> tuple[SetFile, SourceText | None, tuple[str, ...]]:
+    path = folder / "set.json"
+    if not path.exists():
+        return SetFile.model_construct(format="plumbsight.set/1"), None, ()
+    part = _part(path, "set.json", SetError)
+    set_file, warnings = check(SetFile, part.value, "set.json", SetError)
+    raise_problems(set_problems(set_file), "set.json", SetError)
+    return set_file, part.text, warnings
+
+
+def _kit_part(folder: Path, set_file: SetFile, set_text: SourceText | None, kit: Path | None) -> _Part:
+    if kit is not None:
+        return _part(kit, str(kit), KitError)
+    if set_file.kit is None:
+        where = "set.json names no kit" if set_text else f"{folder} has no set.json"
+        raise SetError(f'{where}. Write "kit": "kit.json" into it, or name the kit file when measuring.')
+    return _referred(folder, set_file.kit, ("kit",), KitError)
+
+
+def _placement_parts(
+    folder: Path, set_file: SetFile, set_text: SourceText | None, placement: tuple[Path, ...]
+) -> tuple[_Part, ...]:
+    if placement:
+        return tuple(_part(path, str(path), PlacementError) for path in placement)
+    if set_file.placement is not None:
+        return (_referred(folder, set_file.placement, ("placement",), PlacementError),)
+    return tuple(
+        _referred(folder, reference, ("placements", i), PlacementError)
+        for i, reference in enumerate(set_file.placements or ())
+    )
+
+
+def _referred(
+    folder: Path, reference: str | dict[str, Any], inside: tuple[str | int, ...], error: type[InputFileError]
+) -> _Part:
+    """What set.json refers to at `inside`: a file beside it, or the object that stands there."""
+    if isinstance(reference, dict):
+        text = json.dumps(reference, ensure_ascii=False, indent=1)
+        name = f"set.json: {say_where(inside)}"
+        return _Part(
+            reference, "set.json", inside, SourceText(name, text, hashlib.sha256(text.encode()).hexdigest())
+        )
+    if not reference.strip() or Path(reference).is_absolute() or re.match(r"[A-Za-z]:|\\", reference):
+        raise SetError(
+            f"set.json: {say_where(inside)} must be a path relative to the set's folder, such as "
+            f'"{inside[0]}.json". Put the file beside the photos.'
+        )
+    return _part(folder / reference, reference, error)
+
+
+def _check_kit(part: _Part) -> tuple[KitFile, tuple[str, ...]]:
+    file, warnings = check(KitFile, part.value, part.source, KitError, part.inside)
+    raise_problems(kit_problems(file, load_layouts()), part.source, KitError, part.inside)
+    return file, warnings + _warnings(part, kit_doubts(file))
+
+
+def _check_placements(
+    parts: tuple[_Part, ...], kit: KitFile
+) -> tuple[tuple[Placement, ...], tuple[str, ...]]:
+    placements: list[Placement] = []
+    warnings: tuple[str, ...] = ()
+    for part in parts:
+        file, ignored = check(PlacementFile, part.value, part.source, PlacementError, part.inside)
+        problems = list(placement_problems(file, kit))
+        if file.name in [other.name for other in placements]:
+            problems.append((("name",), f'is "{file.name}", which an earlier one has. Give it its own name.'))
+        raise_problems(problems, part.source, PlacementError, part.inside)
+        placements.append(to_placement(file))
+        warnings += ignored + _warnings(part, placement_doubts(file))
+    return tuple(placements), warnings
+
+
+def _warnings(part: _Part, doubts: Any) -> tuple[str, ...]:
+    return tuple(f"{part.source}: {say_where(part.inside + where)} {says}" for where, says in doubts)
+
+
+def _vehicle(set_file: SetFile, wheelbase_mm: float | None) -> VehicleFile:
+    if wheelbase_mm is None:
+        return set_file.vehicle
+    known = {"wheelbase_mm": wheelbase_mm}
+    given, _ = check(VehicleFile, known, "given beside the set", SetError)
+    return set_file.vehicle.model_copy(update={"wheelbase_mm": given.wheelbase_mm})
+
+
+def _photos(folder: Path, set_file: SetFile) -> tuple[Path, ...]:
+    if set_file.photos is not None:
+        return _listed_photos(folder, set_file.photos)
+    try:
+        names = [
+            p.name
+            for p in folder.iterdir()
+            if p.suffix.lower() in PHOTO_ENDINGS and not p.name.startswith(".") and p.is_file()
+        ]
+    except OSError as wrong:
+        raise SetError(f"{folder} cannot be read ({wrong.strerror}). Check that you may read it.") from wrong
+    if not names:
+        raise SetError(f"{folder} holds no photo ({', '.join(PHOTO_ENDINGS)}). Copy the photos into it.")
+    return tuple(folder / name for name in sorted(names, key=_counted))
+
+
+def _listed_photos(folder: Path, names: list[str]) -> tuple[Path, ...]:
+    problems, photos, seen = [], [], set()
+    for i, name in enumerate(names):
+        path = folder / name
+        says = _photo_problem(folder, name)
+        if not says and path.resolve() in seen:
+            says = f'is "{name}", which is listed before under another name. Remove one of the two.'
+        if says:
+            problems.append((("photos", i), says))
+            continue
+        seen.add(path.resolve())
+        photos.append(path)
+    raise_problems(problems, "set.json", SetError)
+    return tuple(photos)
+
+
+def _photo_problem(folder: Path, name: str) -> str:
+    """What is wrong with a listed photo, or nothing."""
+    path = folder / name
+    endings = ", ".join(PHOTO_ENDINGS)
+    outside = "\\" in name or ":" in name or Path(name).is_absolute() or ".." in Path(name).parts
+    if outside or not path.resolve().is_relative_to(folder.resolve()):
+        return f'is "{name}", which leaves the set\'s folder. Copy the photo into it and list its name.'
+    if path.suffix.lower() not in PHOTO_ENDINGS:
+        return f'is "{name}", which is no photo that can be read ({endings}). Convert or remove it.'
+    if not path.is_file():
+        there = sorted(p.name for p in folder.iterdir() if p.suffix.lower() in PHOTO_ENDINGS)
+        near = difflib.get_close_matches(name, there, n=1, cutoff=0.6)
+        meant = f' There is "{near[0]}": is it that one?' if near else ""
+        return f'is "{name}", which is not in the folder. Copy it there or take it off the list.{meant}'
+    return ""
+
+
+def _counted(name: str) -> tuple[list[tuple[int, int | str]], str]:
+    """A sorting key that counts: IMG_2 before IMG_10; the name itself settles ties."""
+    parts = re.split(r"([0-9]+)", name.casefold())
+    return [(0, int(p)) if i % 2 else (1, p) for i, p in enumerate(parts)], name
