@@ -1,8 +1,17 @@
 """Photo -> Detections: plate number, saddles in pixels, and how sure each of them is."""
 
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 
+import numpy as np
 from numpy.typing import NDArray
+
+from vision.homography import jacobian, map_points
+from vision.layout import Layout
+from vision.photo import Photo
+from vision.refine import CAPTURE_CELLS, Refined, refine_plates, ring_contrast
+from vision.squares import UNIT_SQUARE, dark_squares, square_homographies, tag_cells
+from vision.tagcode import nearest_code, tag_family
 
 
 @dataclass(frozen=True, eq=False)
@@ -35,3 +44,220 @@ class Detection:
     tag_edge_px: float
     incidence_deg: float
     says: str = ""
+
+
+MOST_WRONG_READ = 4  # 36h11 codes differ in 11 cells or more: with 4 wrong ones no other code is as near
+MOST_WRONG_HIDDEN, LEAST_LEAD = 10, 3  # for a tag that is hidden in part, on a plate that its ring confirms
+LEAST_SADDLES_READ = 8  # a homography has eight unknowns, 8 saddles give sixteen equations
+LEAST_SHARE_HIDDEN = 0.5  # of a plate's saddles, where the tag was not read
+LEAST_CELL_PX = 1.2  # narrower cells than this no longer show black and white
+UNIT_TO_35MM_DIAGONAL = 43.27  # mm, the diagonal of a 36 x 24 mm frame (CIPA DC-008, FocalLengthIn35mmFilm)
+USUAL_FOCAL_35MM = 26.0  # of a phone's main lens; common practice, no source
+
+
+def detect_plates(
+    photo: Photo, layouts: Iterable[Layout], plates: Collection[int] | None = None
+) -> tuple[Detection, ...]:
+    """Every plate that its ring confirms and whose tag, whole or in part, tells the number.
+
+    Args:
+        plates: The numbers that the kit has; others are ignored. None: any number of the layouts.
+
+    Returns:
+        By plate number. A number seen twice in one photo comes twice: that is a fact to report.
+    """
+    squares = dark_squares(photo.grey)
+    found = [d for layout in layouts for d in _plates_of_layout(photo, layout, squares, plates)]
+    return tuple(sorted(found, key=lambda d: (d.plate, d.saddles_px[0, 0])))
+
+
+def find_predicted(photo: Photo, layout: Layout, plate: int, H_px_plate: NDArray) -> Detection | None:
+    """The plate's ring, looked for within 0.45 cell of where H_px_plate (3, 3: mm to pixels) predicts it."""
+    H = np.array(H_px_plate, dtype=float)[None]
+    if not np.all(np.isfinite(H)) or not _is_sane(H, layout, photo.size_px)[0]:
+        return None
+    refined = refine_plates(photo.grey, H, layout)
+    if refined.good.sum() < LEAST_SHARE_HIDDEN * len(layout.saddles_mm):
+        return None
+    moved_px = refined.saddles_px[0] - map_points(H[0], layout.saddles_mm)
+    moved_cells = np.linalg.solve(jacobian(H[0], layout.saddles_mm), moved_px[..., None]) / layout.cell_mm
+    if np.median(np.abs(moved_cells[refined.good[0]])) > CAPTURE_CELLS:
+        return None
+    return _detection(photo, layout, plate, refined, 0, np.arange(len(layout.saddles_mm)), tag_read=False)
+
+
+def _plates_of_layout(
+    photo: Photo, layout: Layout, squares: NDArray, plates: Collection[int] | None
+) -> list[Detection]:
+    numbers = np.array(
+        [
+            p
+            for p in range(layout.first_plate, layout.first_plate + layout.n_plates)
+            if plates is None or p in plates
+        ]
+    )
+    if not len(numbers) or not len(squares):
+        return []
+    starts, read = _starts(photo, layout, squares, numbers)
+    if not len(starts):
+        return []
+    refined = refine_plates(photo.grey, starts, layout)
+    n_good = refined.good.sum(axis=1)
+    detections = []
+    for k in _separate(refined.H_px_plate, n_good + 100.0 * read, layout):
+        if n_good[k] < LEAST_SADDLES_READ:
+            continue
+        identity = _identify(photo.grey, layout, refined.H_px_plate[k], numbers)
+        if identity is None:
+            continue
+        plate, index, tag_read = identity
+        if tag_read or n_good[k] >= LEAST_SHARE_HIDDEN * len(index):
+            detections.append(_detection(photo, layout, plate, refined, k, index, tag_read))
+    return detections
+
+
+def _starts(photo: Photo, layout: Layout, squares: NDArray, numbers: NDArray) -> tuple[NDArray, NDArray]:
+    """Homographies (m, 3, 3) of plates that the squares suggest, and whether (m,) a tag was read there."""
+    turns = [np.roll(squares, t, axis=1) for t in range(4)]
+    outline = layout.pattern_half_mm * UNIT_SQUARE
+    starts, guesses = [], [square_homographies(outline, turned) for turned in turns]
+    for slot, tag in enumerate(layout.tags):
+        family = tag_family(tag.dictionary)
+        cells, frame = tag_cells(photo.grey, square_homographies(UNIT_SQUARE, squares), family.size)
+        ids = np.array([layout.tag_id(int(p), slot) for p in numbers])
+        reading = nearest_code(family, ids, cells)
+        plain = (frame > 0.7) & (reading.wrong <= MOST_WRONG_READ) & (reading.lead >= LEAST_LEAD)
+        own = np.stack(turns)[reading.turn, np.arange(len(squares))]
+        starts.append(square_homographies(tag.corners_mm, own[plain]))
+        guesses += [square_homographies(tag.corners_mm, turned[~plain & (frame > 0.5)]) for turned in turns]
+    sure, guess = np.concatenate(starts), np.concatenate(guesses)
+    sure = sure[_is_sane(sure, layout, photo.size_px)]
+    guess = guess[_is_sane(guess, layout, photo.size_px)]
+    sure, _ = _settled(photo.grey, sure, layout, (0.86, 0.93, 1.0, 1.07, 1.15))
+    guess, share = _settled(photo.grey, guess, layout, (0.94, 1.0, 1.06))
+    guess, share = guess[share > LEAST_SHARE_HIDDEN], share[share > LEAST_SHARE_HIDDEN]
+    H = np.concatenate([sure, guess])
+    rank = np.concatenate([np.full(len(sure), 2.0), share])
+    kept = _separate(H, rank, layout)
+    return H[kept], rank[kept] == 2
+
+
+def _settled(grey: NDArray, H: NDArray, layout: Layout, scales: tuple[float, ...]) -> tuple[NDArray, NDArray]:
+    """Stretch each start along x and y to where the ring shows best; also the share (m,) of visible saddles.
+
+    Blur and over-exposure make a dark square look up to a tenth smaller than it is.
+    """
+    if not len(H):
+        return H, np.zeros(0)
+    stretch = np.array([np.diag([sx, sy, 1.0]) for sx in scales for sy in scales])
+    trials = H[:, None] @ stretch
+    contrast = ring_contrast(grey, trials.reshape(-1, 3, 3), layout).reshape(*trials.shape[:2], -1)
+    level = np.maximum(np.median(np.abs(contrast), axis=2, keepdims=True), 3.0)
+    best = np.argmax(np.clip(contrast, -level, level).sum(axis=2), axis=1)
+    rows = np.arange(len(H))
+    return trials[rows, best], (contrast[rows, best] > 0.4 * level[rows, best]).mean(axis=1)
+
+
+def _is_sane(H: NDArray, layout: Layout, size_px: tuple[int, int]) -> NDArray:
+    """(m,) whether a plate seen so faces the camera, lies in the photo and has cells wide enough."""
+    corners = layout.pattern_half_mm * UNIT_SQUARE
+    w = corners @ H[:, 2, :2, None] + H[:, 2, 2, None, None]
+    ahead = (w * np.sign(H[:, 2, 2, None, None]) > 0).all(axis=(1, 2))
+    H = np.where(ahead[:, None, None], H, np.diag([1.0, -1.0, 1.0]))
+    J = jacobian(H, np.concatenate([corners, np.zeros((1, 2))]))
+    faces = (np.linalg.det(J) < 0).all(axis=1)  # plate y runs up, pixel y down
+    wide = np.linalg.svd(J, compute_uv=False)[..., 1].min(axis=1) * layout.cell_mm > LEAST_CELL_PX
+    pixels = map_points(H, layout.saddles_mm)
+    inside = ((pixels > 0) & (pixels < np.array(size_px) - 1)).all(axis=2).sum(axis=1) >= LEAST_SADDLES_READ
+    return ahead & faces & wide & inside
+
+
+def _separate(H: NDArray, rank: NDArray, layout: Layout) -> list[int]:
+    """The best-ranked of those that lie on one another, best first."""
+    middle = np.zeros((1, 2))
+    centre = map_points(H, middle)[:, 0]
+    size = np.sqrt(np.abs(np.linalg.det(jacobian(H, middle)[:, 0]))) * layout.pattern_half_mm
+    kept: list[int] = []
+    for k in np.argsort(-rank, kind="stable"):
+        if all(np.linalg.norm(centre[k] - centre[j]) > 0.5 * min(size[k], size[j]) for j in kept):
+            kept.append(int(k))
+    return kept
+
+
+def _identify(
+    grey: NDArray, layout: Layout, H: NDArray, numbers: NDArray
+) -> tuple[int, NDArray, bool] | None:
+    """(plate, saddle numbers in the order of the refined points, tag read) from the tags read through the ring's H."""
+    symmetries = _symmetries(layout)
+    wrong = np.zeros((len(symmetries), len(layout.tags), len(numbers)))
+    for i, (turn, _) in enumerate(symmetries):
+        for slot, tag in enumerate(layout.tags):
+            family = tag_family(tag.dictionary)
+            to_tag = square_homographies(UNIT_SQUARE, tag.corners_mm[None])[0]
+            cells, frame = tag_cells(grey, (H @ _turn(turn) @ to_tag)[None], family.size)
+            signs = family.signs[[layout.tag_id(int(p), slot) for p in numbers], 0]
+            wrong[i, slot] = (signs * cells[0] < 0).sum(axis=1)
+    total = wrong.sum(axis=1)
+    i, j = divmod(int(np.argmin(total)), len(numbers))
+    least = wrong[i, :, j].min()
+    others = np.delete(total.ravel(), i * len(numbers) + j)
+    lead = others.min() - total[i, j] if len(others) else np.inf
+    if least > MOST_WRONG_HIDDEN or lead < LEAST_LEAD:
+        return None
+    return int(numbers[j]), symmetries[i][1], bool(least <= MOST_WRONG_READ)
+
+
+def _turn(turn: int) -> NDArray:
+    """Quarter turns counter-clockwise of plate mm."""
+    c, s = ((1, 0), (0, 1), (-1, 0), (0, -1))[turn]
+    return np.array([[c, -s, 0.0], [s, c, 0.0], [0.0, 0.0, 1.0]])
+
+
+def _symmetries(layout: Layout) -> list[tuple[int, NDArray]]:
+    """Quarter turns under which the saddles look the same, each with the saddle that comes to lie at each place."""
+    found = []
+    for turn in range(4):
+        turned = layout.saddles_mm @ _turn(turn)[:2, :2]  # rows: the inverse turn of each place
+        distance = np.linalg.norm(turned[:, None] - layout.saddles_mm[None], axis=2)
+        index = distance.argmin(axis=1)
+        same = distance.min(axis=1).max() < 1e-3 * layout.cell_mm
+        if same and np.all(layout.polarity[index] == layout.polarity * (-1) ** turn):
+            found.append((turn, index))
+    return found
+
+
+def _detection(
+    photo: Photo, layout: Layout, plate: int, refined: Refined, k: int, index: NDArray, tag_read: bool
+) -> Detection:
+    good = np.flatnonzero(refined.good[k])
+    good = good[np.argsort(index[good])]
+    H = refined.H_px_plate[k]
+    edges = [map_points(H, tag.corners_mm) for tag in layout.tags]
+    return Detection(
+        plate=plate,
+        layout=layout.name,
+        saddle_index=_fixed(index[good]),
+        saddles_px=_fixed(refined.saddles_px[k, good]),
+        cov_px2=_fixed(refined.cov_px2[k, good]),
+        u_shift_px=0.012,
+        u_affine_px=0.006,
+        tag_read=tag_read,
+        tag_edge_px=float(min(np.linalg.norm(np.roll(e, -1, axis=0) - e, axis=1).min() for e in edges)),
+        incidence_deg=_incidence_deg(H, photo),
+    )
+
+
+def _incidence_deg(H: NDArray, photo: Photo) -> float:
+    """With the focal length that EXIF tells, or a usual one; the angle depends little on it."""
+    width, height = photo.size_px
+    f_px = (photo.exif.focal_35mm or USUAL_FOCAL_35MM) / UNIT_TO_35MM_DIAGONAL * np.hypot(width, height)
+    K = np.array([[f_px, 0, (width - 1) / 2], [0, f_px, (height - 1) / 2], [0, 0, 1]])
+    x, y, sight = np.linalg.solve(K, H).T
+    normal = np.cross(x, y)
+    cosine = abs(normal @ sight) / (np.linalg.norm(normal) * np.linalg.norm(sight))
+    return float(np.degrees(np.arccos(min(1.0, cosine))))
+
+
+def _fixed(array: NDArray) -> NDArray:
+    array.flags.writeable = False
+    return array

@@ -1,0 +1,57 @@
+"""Many plane homographies at once: plate mm (x, y, 1) to pixels."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+
+def map_points(H: NDArray, points: NDArray) -> NDArray:
+    """Map (..., n, 2) points by (..., 3, 3) homographies; leading axes broadcast."""
+    mapped = points @ np.swapaxes(H[..., :2, :2], -1, -2) + H[..., None, :2, 2]
+    return mapped / (points @ H[..., 2, :2, None] + H[..., 2, 2, None, None])
+
+
+def jacobian(H: NDArray, points: NDArray) -> NDArray:
+    """d pixel / d mm at (..., n, 2) points, shape (..., n, 2, 2)."""
+    w = points @ H[..., 2, :2, None] + H[..., 2, 2, None, None]
+    pixels = map_points(H, points)
+    return (H[..., None, :2, :2] - pixels[..., :, None] * H[..., None, 2:, :2]) / w[..., None]
+
+
+def fit_homographies(points_mm: NDArray, points_px: NDArray, weights: NDArray) -> NDArray:
+    """Least squares in pixels, shape (m, 3, 3), over (m, n, 2) points with weights (m, n).
+
+    The direct linear transform (Hartley & Zisserman, Multiple View Geometry, 4.1) on normalised
+    coordinates, solved twice: the second time each equation is divided by the denominator of the first, so that
+    the sum is one of squared pixels.
+    """
+    total = np.maximum(weights.sum(axis=1), 1e-12)[:, None, None]
+    normalise_mm = _normaliser(points_mm, weights[..., None], total)
+    normalise_px = _normaliser(points_px, weights[..., None], total)
+    a, b = map_points(normalise_mm, points_mm), map_points(normalise_px, points_px)
+    zero, one = np.zeros_like(a[..., 0]), np.ones_like(a[..., 0])
+    x, y, u, v = a[..., 0], a[..., 1], b[..., 0], b[..., 1]
+    rows_u = np.stack([x, y, one, zero, zero, zero, -u * x, -u * y], axis=-1)
+    rows_v = np.stack([zero, zero, zero, x, y, one, -v * x, -v * y], axis=-1)
+    A, rhs = np.concatenate([rows_u, rows_v], axis=1), np.concatenate([u, v], axis=1)
+    ridge = 1e-12 * np.eye(8)  # keeps a plate without weights solvable; its result is not used
+    h = np.zeros((len(A), 8))
+    for _ in range(2):
+        w = 1 + x * h[:, 6, None] + y * h[:, 7, None]
+        weight = np.tile(weights / np.maximum(np.abs(w), 1e-3) ** 2, 2)
+        At = np.swapaxes(A * weight[..., None], 1, 2)
+        h = np.linalg.solve(At @ A + ridge, At @ rhs[..., None])[..., 0]
+    H = np.concatenate([h, np.ones((len(h), 1))], axis=1).reshape(-1, 3, 3)
+    H = np.linalg.inv(normalise_px) @ H @ normalise_mm
+    return H / H[:, 2:, 2:]
+
+
+def _normaliser(points: NDArray, weights: NDArray, total: NDArray) -> NDArray:
+    """Shift and scale, (m, 3, 3), that bring weighted points to zero mean and unit size."""
+    mean = (weights * points).sum(axis=1, keepdims=True) / total
+    size = np.sqrt((weights * (points - mean) ** 2).sum(axis=(1, 2)) / total[:, 0, 0])
+    scale = 1 / np.maximum(size, 1e-9)
+    N = np.zeros((len(points), 3, 3))
+    N[:, 0, 0] = N[:, 1, 1] = scale
+    N[:, :2, 2] = -scale[:, None] * mean[:, 0]
+    N[:, 2, 2] = 1
+    return N
