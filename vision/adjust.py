@@ -1,0 +1,258 @@
+"""Observations + priors -> Adjustment: one robust least-squares adjustment of everything.
+
+Order of work: noise graded from coarse to fine with Huber's weights (far start values, gross errors);
+then plain least squares, with points rejected by a test whose chance of a false alarm is known; then
+the photos' noise level as the residuals show it. Hard rejection and plain least squares leave a
+chi-square that means something; robust weights to the end would blind every test.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import scipy.stats
+from numpy.typing import NDArray
+
+from vision.blocks import SaddleBlock, distance_block, lens_block, mount_block, saddle_block
+from vision.kit import Kit
+from vision.least_squares import ResidualBlock, Solution, State, solve
+from vision.observe import AFFINE_ARM_MM, Observations
+from vision.parameters import LensPrior, PhotoPriors, Unknowns, parameter_priors, printed_scales
+
+# A correct point is rejected once in 10,000: in a set of 3,000 points, a third of a point.
+REJECTION_LEVEL = 1e-4
+REJECTION_LIMIT = float(scipy.stats.chi2.isf(REJECTION_LEVEL, 2))
+# Huber's k for a point's two whitened coordinates: 95 % of correct points keep full weight.
+HUBER_LIMIT = float(np.sqrt(scipy.stats.chi2.ppf(0.95, 2)))
+# Noise factors, coarse to fine: at the first, start values wrong by tens of pixels still converge.
+GRADES = (100.0, 10.0, 1.0)
+
+
+@dataclass(frozen=True, eq=False)
+class Network:
+    """The problem: what was observed, what the kit declares, and which plate holds the frame still."""
+
+    observed: Observations
+    kit: Kit
+    lens_priors: tuple[LensPrior, ...]
+    photo_priors: PhotoPriors = PhotoPriors()
+
+    @property
+    def unknowns(self) -> Unknowns:
+        o = self.observed
+        return Unknowns(o.n_photos, o.n_lenses, len(o.plates), len(self.fixtures()))
+
+    def fixtures(self) -> tuple[int, ...]:
+        """Indices into the kit's fixtures of those with at least one plate seen."""
+        seen = set(self.observed.plates)
+        return tuple(
+            k for k, f in enumerate(self.kit.fixtures) if any(m.plate in seen for m in f.mounts)
+        )
+
+    def held(self) -> NDArray:
+        """The unknowns that define the frame: the pose of the plate seen most. No value depends on it."""
+        u = self.unknowns
+        held = np.zeros(6 * u.n_poses + u.n_values, bool)
+        most = int(np.argmax(np.bincount(self.observed.plate, minlength=u.n_plates)))
+        first = 6 * int(u.plate_pose(most))
+        held[first : first + 6] = True
+        return held
+
+
+@dataclass(frozen=True, eq=False)
+class Adjustment:
+    """The adjusted set.
+
+    Attributes:
+        network: As adjusted: its `observed.used` leaves out the rejected points.
+        solution: Estimate and covariance of all unknowns.
+        blocks: What was adjusted, photos first, one per line of the budget or more.
+        rejected: (G, n) points found to be gross errors.
+        noise_factor: What the detector's uncertainties were multiplied by (1 or more).
+        chi2, redundancy: Of all observations and priors together, before the noise was scaled.
+        image_chi2, image_redundancy: The photos' share of it.
+    """
+
+    network: Network
+    solution: Solution
+    blocks: tuple[ResidualBlock, ...]
+    rejected: NDArray
+    noise_factor: float
+    chi2: float
+    redundancy: float
+    image_chi2: float
+    image_redundancy: float
+
+    @property
+    def saddles(self) -> SaddleBlock:
+        block = self.blocks[0]
+        assert isinstance(block, SaddleBlock)
+        return block
+
+    @property
+    def state(self) -> State:
+        return self.solution.state
+
+    @property
+    def covariance(self) -> NDArray:
+        return self.solution.covariance
+
+
+def constraint_blocks(network: Network, state: State) -> tuple[ResidualBlock, ...]:
+    """Everything but the photos: priors, lenses, mounts, scale bars."""
+    o, u, kit = network.observed, network.unknowns, network.kit
+    index_of = {plate: k for k, plate in enumerate(o.plates)}
+    blocks: list[ResidualBlock] = [
+        *parameter_priors(
+            u, state, kit=kit, plates=o.plates, size_px=o.size_px, photo_priors=network.photo_priors
+        ),
+        lens_block(u, network.lens_priors),
+    ]
+    mounts = [
+        (f, m) for f, k in enumerate(network.fixtures()) for m in kit.fixtures[k].mounts if m.plate in index_of
+    ]
+    if mounts:
+        blocks.append(
+            mount_block(
+                u,
+                [f for f, _ in mounts],
+                [index_of[m.plate] for _, m in mounts],
+                np.stack([m.T_fixture_plate for _, m in mounts]),
+                [m.u_position_mm for _, m in mounts],
+                [m.u_rotation_rad for _, m in mounts],
+            )
+        )
+    bars = [b for b in kit.scale_bars if all(p in index_of for p in b.plates)]
+    if bars:
+        ends = np.array([[u.plate_pose(index_of[p]) for p in b.plates] for b in bars])
+        blocks.append(
+            distance_block(ends, np.array([b.length_mm for b in bars]), np.array([b.u_length_mm for b in bars]))
+        )
+    return tuple(blocks)
+
+
+def _saddles(network: Network, observed: Observations, weights: NDArray | None = None) -> SaddleBlock:
+    scales = printed_scales([network.kit.plates[p] for p in observed.plates])
+    return saddle_block(network.unknowns, observed, scales, weights)
+
+
+def _point_lengths(block: SaddleBlock, state: State) -> NDArray:
+    """(G, n) length of each point's two whitened residuals."""
+    G, n = block.observed.used.shape
+    return np.linalg.norm(block.residuals(state).reshape(G, n, 2), axis=-1)
+
+
+def _graded(network: Network, state: State, held: NDArray, grades: Sequence[float]) -> State:
+    """Robust start: Huber's weights by re-weighting, from coarse noise to the true one."""
+    rest = constraint_blocks(network, state)
+    cameras = np.arange(network.unknowns.n_photos)
+    for grade in grades:
+        observed = network.observed.with_noise_scaled(grade)
+        weights = None
+        for _ in range(4):
+            block = _saddles(network, observed, weights)
+            state = solve(
+                (block, *rest), state, held=held, resect=cameras, decrement_limit=0.1, max_iterations=25
+            ).state
+            length = _point_lengths(_saddles(network, observed), state)
+            new = np.minimum(1.0, HUBER_LIMIT / np.maximum(length, 1e-9))
+            settled = weights is not None and np.abs(new - weights).max() < 0.05
+            settled |= weights is None and bool((new == 1.0).all())
+            weights = new
+            if settled:
+                break
+    return state
+
+
+def point_tests(block: SaddleBlock, solution: Solution) -> NDArray:
+    """Each point's test statistic (G, n), chi-square with 2 degrees of freedom if nothing is wrong.
+
+    For used points w' Q^-1 w, with w the whitened residual and Q its covariance I - J C J' (Baarda's
+    test in two dimensions). For others, the residual after their plate's common terms, by the point's
+    own covariance: whether it may come back.
+    """
+    o = block.observed
+    G, n = o.used.shape
+    r, J = block.linearise(solution.state)
+    C = solution.covariance[block.columns[:, :, None], block.columns[:, None, :]]
+    w, Jw = r.reshape(G, n, 2), J.reshape(G, n, 2, -1)
+    Q = np.eye(2) - np.einsum("gnai,gij,gnbj->gnab", Jw, C, Jw, optimize=True)
+    # A point that alone determines something has Q near zero: it cannot be tested, and passes.
+    a, b, c = Q[..., 0, 0] + 1e-6, Q[..., 0, 1], Q[..., 1, 1] + 1e-6
+    inside = (c * w[..., 0] ** 2 - 2 * b * w[..., 0] * w[..., 1] + a * w[..., 1] ** 2) / (a * c - b * b)
+    raw = block.residuals_px(solution.state)
+    outside = ((o.sqrt_information @ (raw - _common_part(block, raw))[..., None])[..., 0] ** 2).sum(-1)
+    return np.where(o.used, inside, outside)
+
+
+def _common_part(block: SaddleBlock, raw_px: NDArray) -> NDArray:
+    """(G, n, 2) px: the shift and linear terms that the used points of each group share, estimated."""
+    o = block.observed
+    G, n = o.used.shape
+    unit = np.concatenate([np.ones((G, n, 1)), o.points_mm / AFFINE_ARM_MM], -1)
+    weight = o.used[..., None] * unit
+    N = np.swapaxes(weight, -1, -2) @ unit + 1e-9 * np.eye(3)
+    return unit @ np.linalg.solve(N, np.swapaxes(weight, -1, -2) @ np.where(o.used[..., None], raw_px, 0.0))
+
+
+def adjust(network: Network, start: State, *, grades: Sequence[float] = GRADES) -> Adjustment:
+    """Adjust the set.
+
+    Args:
+        start: Start values (initial.start), or the state of an earlier adjustment.
+        grades: Noise factors of the robust start; empty when `start` is already adjusted.
+
+    Raises:
+        SingularError: Something is not determined by these photos.
+    """
+    held = network.held()
+    present = network.observed.used
+    cameras = np.arange(network.unknowns.n_photos)
+    state = _graded(network, start, held, grades)
+    rest = constraint_blocks(network, state)
+
+    rejected = np.zeros_like(present)
+    if grades:
+        huber = _point_lengths(_saddles(network, network.observed), state)
+        rejected = present & (huber**2 > 2 * REJECTION_LIMIT)
+    for _ in range(6):
+        block = _saddles(network, network.observed.without(rejected))
+        solution = solve((block, *rest), state, held=held, resect=cameras)
+        state = solution.state
+        again = present & (point_tests(block, solution) > REJECTION_LIMIT)
+        if (again == rejected).all():
+            break
+        rejected = again
+    chi2, redundancy = solution.cost, float(_n_observations((block, *rest), state) - (~held).sum())
+    image_chi2, image_redundancy = _image_part(block, solution)
+    noise_factor = max(1.0, float(np.sqrt(image_chi2 / max(image_redundancy, 1.0))))
+    if noise_factor > 1.0:
+        observed = network.observed.without(rejected).with_noise_scaled(noise_factor)
+        block = _saddles(network, observed)
+        solution = solve((block, *rest), state, held=held, resect=cameras)
+    return Adjustment(
+        network=replace(network, observed=block.observed),
+        solution=solution,
+        blocks=(block, *rest),
+        rejected=rejected,
+        noise_factor=noise_factor,
+        chi2=chi2,
+        redundancy=redundancy,
+        image_chi2=image_chi2,
+        image_redundancy=image_redundancy,
+    )
+
+
+def _image_part(block: SaddleBlock, solution: Solution) -> tuple[float, float]:
+    """Chi-square of the saddles and the redundancy that belongs to them: 2 n - trace(J C J')."""
+    r, J = block.linearise(solution.state)
+    C = solution.covariance[block.columns[:, :, None], block.columns[:, None, :]]
+    taken = float(np.einsum("gmi,gij,gmj->", J, C, J, optimize=True))
+    return float(np.vdot(r, r)), 2.0 * float(block.observed.used.sum()) - taken
+
+
+def _n_observations(blocks: Sequence[ResidualBlock], state: State) -> int:
+    """Scalar observations and priors, without padding."""
+    first, *rest = blocks
+    assert isinstance(first, SaddleBlock)
+    return 2 * int(first.observed.used.sum()) + sum(b.residuals(state).size for b in rest)
