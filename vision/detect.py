@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.homography import jacobian, map_points
+from vision.homography import jacobian, map_points, narrow_scale
 from vision.layout import Layout
 from vision.photo import Photo
 from vision.refine import CAPTURE_CELLS, Refined, refine_plates, ring_contrast
@@ -118,23 +118,25 @@ def _plates_of_layout(
 
 def _starts(photo: Photo, layout: Layout, squares: NDArray, numbers: NDArray) -> tuple[NDArray, NDArray]:
     """Homographies (m, 3, 3) of plates that the squares suggest, and whether (m,) a tag was read there."""
-    turns = [np.roll(squares, t, axis=1) for t in range(4)]
-    outline = layout.pattern_half_mm * UNIT_SQUARE
-    starts, guesses = [], [square_homographies(outline, turned) for turned in turns]
+    turns = np.stack([np.roll(squares, t, axis=1) for t in range(4)])
+    # The ring tells turns apart only as far as it is not symmetric under them.
+    distinct = turns[: 4 // len(_symmetries(layout))]
+    starts, guesses = [], [square_homographies(layout.pattern_half_mm * UNIT_SQUARE, t) for t in distinct]
     for slot, tag in enumerate(layout.tags):
         family = tag_family(tag.dictionary)
         cells, frame = tag_cells(photo.grey, square_homographies(UNIT_SQUARE, squares), family.size)
         ids = np.array([layout.tag_id(int(p), slot) for p in numbers])
         reading = nearest_code(family, ids, cells)
         plain = (frame > 0.7) & (reading.wrong <= MOST_WRONG_READ) & (reading.lead >= LEAST_LEAD)
-        own = np.stack(turns)[reading.turn, np.arange(len(squares))]
+        own = turns[reading.turn, np.arange(len(squares))]
         starts.append(square_homographies(tag.corners_mm, own[plain]))
-        guesses += [square_homographies(tag.corners_mm, turned[~plain & (frame > 0.5)]) for turned in turns]
+        guesses += [square_homographies(tag.corners_mm, t[~plain & (frame > 0.5)]) for t in distinct]
     sure, guess = np.concatenate(starts), np.concatenate(guesses)
     sure = sure[_is_sane(sure, layout, photo.size_px)]
     guess = guess[_is_sane(guess, layout, photo.size_px)]
     sure, _ = _settled(photo.grey, sure, layout, (0.86, 0.93, 1.0, 1.07, 1.15))
-    guess, share = _settled(photo.grey, guess, layout, (0.94, 1.0, 1.06))
+    guess, share = _settled(photo.grey, guess, layout, (1.0,))
+    guess, share = _settled(photo.grey, guess[share > 0.5 * LEAST_SHARE_HIDDEN], layout, (0.94, 1.0, 1.06))
     guess, share = guess[share > LEAST_SHARE_HIDDEN], share[share > LEAST_SHARE_HIDDEN]
     H = np.concatenate([sure, guess])
     rank = np.concatenate([np.full(len(sure), 2.0), share])
@@ -166,7 +168,7 @@ def _is_sane(H: NDArray, layout: Layout, size_px: tuple[int, int]) -> NDArray:
     H = np.where(ahead[:, None, None], H, np.diag([1.0, -1.0, 1.0]))
     J = jacobian(H, np.concatenate([corners, np.zeros((1, 2))]))
     faces = (np.linalg.det(J) < 0).all(axis=1)  # plate y runs up, pixel y down
-    wide = np.linalg.svd(J, compute_uv=False)[..., 1].min(axis=1) * layout.cell_mm > LEAST_CELL_PX
+    wide = narrow_scale(J).min(axis=1) * layout.cell_mm > LEAST_CELL_PX
     pixels = map_points(H, layout.saddles_mm)
     inside = ((pixels > 0) & (pixels < np.array(size_px) - 1)).all(axis=2).sum(axis=1) >= LEAST_SADDLES_READ
     return ahead & faces & wide & inside

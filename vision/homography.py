@@ -6,15 +6,26 @@ from numpy.typing import NDArray
 
 def map_points(H: NDArray, points: NDArray) -> NDArray:
     """Map (..., n, 2) points by (..., 3, 3) homographies; leading axes broadcast."""
-    mapped = points @ np.swapaxes(H[..., :2, :2], -1, -2) + H[..., None, :2, 2]
-    return mapped / (points @ H[..., 2, :2, None] + H[..., 2, 2, None, None])
+    # Written out, for numpy's matrix product is slow on many small matrices.
+    x, y, h = points[..., 0], points[..., 1], H[..., None]
+    w = h[..., 2, 0, :] * x + h[..., 2, 1, :] * y + h[..., 2, 2, :]
+    u = (h[..., 0, 0, :] * x + h[..., 0, 1, :] * y + h[..., 0, 2, :]) / w
+    v = (h[..., 1, 0, :] * x + h[..., 1, 1, :] * y + h[..., 1, 2, :]) / w
+    return np.stack([u, v], axis=-1)
 
 
 def jacobian(H: NDArray, points: NDArray) -> NDArray:
     """d pixel / d mm at (..., n, 2) points, shape (..., n, 2, 2)."""
-    w = points @ H[..., 2, :2, None] + H[..., 2, 2, None, None]
+    w = H[..., 2, 0, None] * points[..., 0] + H[..., 2, 1, None] * points[..., 1] + H[..., 2, 2, None]
     pixels = map_points(H, points)
-    return (H[..., None, :2, :2] - pixels[..., :, None] * H[..., None, 2:, :2]) / w[..., None]
+    return (H[..., None, :2, :2] - pixels[..., :, None] * H[..., None, 2:, :2]) / w[..., None, None]
+
+
+def narrow_scale(J: NDArray) -> NDArray:
+    """Pixels per mm along the most foreshortened direction: the smaller singular value of (..., 2, 2)."""
+    total = (J**2).sum(axis=(-1, -2))
+    det = J[..., 0, 0] * J[..., 1, 1] - J[..., 0, 1] * J[..., 1, 0]
+    return np.sqrt(np.maximum(total - np.sqrt(np.maximum(total**2 - 4 * det**2, 0)), 0) / 2)
 
 
 def fit_homographies(points_mm: NDArray, points_px: NDArray, weights: NDArray) -> NDArray:

@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.homography import fit_homographies, jacobian, map_points
+from vision.homography import fit_homographies, jacobian, map_points, narrow_scale
 from vision.layout import Layout
 from vision.squares import sample
 
@@ -114,9 +114,9 @@ def _measure(
 ) -> tuple[NDArray, NDArray, NDArray, NDArray]:
     """Points (m, n, 2), good (m, n), relative covariance, contrast."""
     X = layout.saddles_mm
-    J = jacobian(H, X)
-    narrow = np.linalg.svd(J, compute_uv=False)[..., 1]
-    narrow_px = np.median(narrow, axis=1) * layout.cell_mm  # pixels per cell along the narrow axis
+    narrow_px = (
+        np.median(narrow_scale(jacobian(H, X)), axis=1) * layout.cell_mm
+    )  # pixels per cell along the narrow axis
     half = layout.half_window_mm * np.maximum(
         1.0, 2.2 / np.maximum(narrow_px * layout.half_window_mm / layout.cell_mm, 0.2)
     )
@@ -126,7 +126,7 @@ def _measure(
     D = (half[:, None, None] * unit)[:, None]  # (m, 1, k, 2)
     Hs = H[:, None]
     pairs = np.stack([map_points(Hs, X[:, None] + D), map_points(Hs, X[:, None] - D)]).astype(np.float32)
-    shift = np.zeros((*J.shape[:2], 2))
+    shift = np.zeros((*pairs.shape[1:3], 2))
     limit = CAPTURE_CELLS * np.maximum(narrow_px, 2.2)[:, None, None]
     how = cv2.INTER_LINEAR if coarse else cv2.INTER_CUBIC
     for _ in range(4 if coarse else 3):
