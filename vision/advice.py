@@ -264,7 +264,7 @@ def settle(
     Args:
         is_moved: Whether a move of this value is advised.
         budget: Cause -> share of this value's variance; the causes that have to shrink are named,
-            largest first, as far down the list as it takes.
+            largest first, as far down the list as it takes, three at most.
     """
     label, u_now = LABELS[key].capitalize(), units.uncertainty(key, judged.u)
     largest = largest_usable_u(judged.tolerance)
@@ -279,7 +279,7 @@ def settle(
     else:
         value = judged.tolerance.nominal + _deviation(key, judged)
         needed = deciding_u(value, judged.u, judged.tolerance)
-        why = f"{label}: u is {u_now}; with {units.uncertainty(key, needed)} it would be decided where it is."
+        why = f"{label}: u is {u_now}; below {units.uncertainty(key, needed)} it would be decided."
     return " ".join([why, *_smaller_u_words(key, judged.u, needed, budget, behind)])
 
 
@@ -425,10 +425,13 @@ def _length_between(a: str, b: str, datums: Mapping[str, Datum]) -> str:
 def _smaller_u_words(
     key: str, u: float, needed: float, budget: Mapping[str, float], behind: bool
 ) -> list[str]:
-    """The largest causes, until what is left without them would be below the u needed."""
+    """The largest causes, until what is left without them would be below the u needed.
+
+    Three at most: nobody betters more than that at once, and the next set tells what is left.
+    """
     words: list[str] = []
     left = 1.0
-    for cause in sorted(budget, key=lambda cause: -budget[cause]):
+    for cause in sorted(budget, key=lambda cause: -budget[cause])[:3]:
         noun, remedy = _cause_words(cause, key, behind)
         lead = "Next" if words else "Most comes from"
         words.append(f"{lead} {noun} ({100 * budget[cause]:.0f} % of the variance): {remedy}.")

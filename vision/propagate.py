@@ -62,5 +62,6 @@ def budget(J: NDArray, cov_by_cause: Mapping[str, NDArray]) -> dict[str, NDArray
         raise ValueError(f"no variance to share out in values {np.flatnonzero(~(total > 0)).tolist()}")
     shares = variances / total
     for value, largest in enumerate(np.argmax(shares, axis=0)):
-        shares[largest, value] = 1 - math.fsum(np.delete(shares[:, value], largest))
+        # One rounding only, of at most half a unit in the last place, so that the sum rounds to 1.
+        shares[largest, value] = math.fsum([1.0, *-np.delete(shares[:, value], largest)])
     return dict(zip(causes, shares, strict=True))
