@@ -194,7 +194,7 @@ def saddle_block(
         ],
         1,
     )
-    return SaddleBlock("photos", columns, u, o, scales, sqrt_information, shared, gain)
+    return SaddleBlock("image", columns, u, o, scales, sqrt_information, shared, gain)
 
 
 @dataclass(frozen=True, eq=False)

@@ -107,16 +107,16 @@ def parameter_priors(
         return np.array(u_of)
 
     return (
-        prior("focus", state, photo[:, 0], 0.0, photo_priors.u_focal),
+        prior("refocus", state, photo[:, 0], 0.0, photo_priors.u_focal),
         prior(
-            "principal_point", state, photo[:, 1:3], 0.0, np.repeat(photo_priors.u_centre * long_px, 2, 1).ravel()
+            "refocus", state, photo[:, 1:3], 0.0, np.repeat(photo_priors.u_centre * long_px, 2, 1).ravel()
         ),
         prior("read_out", state, photo[:, 3:6], 0.0, photo_priors.u_move_mm),
         prior("read_out", state, photo[:, 6:9], 0.0, photo_priors.u_turn_rad),
-        prior("sheet_scale", state, plate[:, 0], 0.0, of_plates([p.u_printed_scale for p in declared])),
-        prior("sheet_scale", state, plate[:, 1], 0.0, of_plates([p.u_scale_difference for p in declared])),
+        prior("print_scale", state, plate[:, 0], 0.0, of_plates([p.u_printed_scale for p in declared])),
+        prior("print_scale", state, plate[:, 1], 0.0, of_plates([p.u_scale_difference for p in declared])),
         prior("flatness", state, plate[:, 2:4], 0.0, np.repeat([p.u_bow_mm for p in declared], 2)),
-        prior("ruler", state, np.array([unknowns.ruler_value()]), 0.0, kit.u_ruler_scale),
+        prior("print_scale", state, np.array([unknowns.ruler_value()]), 0.0, kit.u_ruler_scale),
     )
 
 

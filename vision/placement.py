@@ -1,0 +1,316 @@
+"""Adjustment -> reported values with covariance and budget."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.adjust import Adjustment
+from vision.errors import NotEnoughError
+from vision.frame import (
+    U_SETBACK_MM,
+    U_STEER_SHIFT_MM,
+    FramePlan,
+    HeightPlan,
+    Input,
+    TargetPlan,
+    WheelPlan,
+    height_points,
+    quantities,
+    wheel_centres,
+)
+from vision.kit import WHEELS, Kit, Placement, Vehicle
+
+VALUE_KEYS = ("distance_mm", "lateral_mm", "height_mm", "yaw_deg", "pitch_deg", "roll_deg")
+
+# Central differences: one hundredth of a millimetre and 1e-5 rad are far above rounding (1e-12 of
+# 10 m) and far below where any quantity bends.
+STEP_MM = 1e-2
+STEP_RAD = 1e-5
+
+
+@dataclass(frozen=True, eq=False)
+class Reported:
+    """Quantities with their joint covariance and its shares by cause.
+
+    Attributes:
+        keys: Names as frame.quantities gives them.
+        values: (k,) in mm and degrees.
+        covariance: (k, k).
+        shares: By cause, (k,): which part of each variance it brings; they add to 1.
+        J_state, J_inputs: d values / d tangent of the state, and / d inputs.
+    """
+
+    keys: tuple[str, ...]
+    values: NDArray
+    covariance: NDArray
+    shares: Mapping[str, NDArray]
+    J_state: NDArray
+    J_inputs: NDArray
+
+    def value(self, key: str) -> float:
+        return float(self.values[self.keys.index(key)])
+
+    def u(self, key: str) -> float:
+        i = self.keys.index(key)
+        return float(np.sqrt(self.covariance[i, i]))
+
+
+class _Inputs:
+    """Collects inputs while a plan is laid out."""
+
+    def __init__(self) -> None:
+        self.items: list[Input] = []
+
+    def add(self, name: str, us: Sequence[float], cause: str) -> slice:
+        first = len(self.items)
+        self.items += [Input(f"{name} {k}", float(u), cause) for k, u in enumerate(us)]
+        return slice(first, len(self.items))
+
+
+def plan_frame(
+    adjustment: Adjustment, kit: Kit, vehicle: Vehicle, placements: Sequence[Placement]
+) -> FramePlan:
+    """Lay out what the frame and the values are built from, with what these photos show.
+
+    Raises:
+        NotEnoughError: A plate that nothing can do without is in no photo.
+    """
+    o, u = adjustment.network.observed, adjustment.network.unknowns
+    pose_of = {plate: int(u.plate_pose(k)) for k, plate in enumerate(o.plates)}
+    inputs = _Inputs()
+    wheels = tuple(
+        WheelPlan(name, pose_of[clamp.plate], clamp, inputs.add(f"clamp {name}", _clamp_u(clamp), "clamps"))
+        for name in WHEELS
+        if (clamp := kit.clamps.get(name)) is not None and clamp.plate in pose_of
+    )
+    front_from = _front_from([w.wheel for w in wheels], vehicle)
+    declared = slice(0, 0)
+    if front_from and front_from != "both":
+        u_half_track = vehicle.u_track_front_mm / 2
+        declared = inputs.add("front axle", (u_half_track, U_SETBACK_MM / 2, U_STEER_SHIFT_MM), "declared")
+    heights = [
+        HeightPlan(
+            0.0, inputs.add(f"floor {f.plate}", (f.u_flatness_mm,), "floor").start,
+            pose=pose_of[f.plate], thickness_mm=kit.plates[f.plate].thickness_mm,
+        )
+        for f in kit.floor
+        if f.plate in pose_of
+    ]  # fmt: skip
+    poses = adjustment.state.poses
+    if not _spans_a_plane([poses[h.pose][:3, 3] for h in heights]):
+        heights = _with_wheel_radii(heights, wheels, vehicle, inputs)
+    plan = FramePlan(
+        wheels=wheels,
+        heights=tuple(heights),
+        targets=tuple(_target_plan(p, kit, adjustment, pose_of, inputs) for p in placements),
+        vehicle=vehicle,
+        inputs=tuple(inputs.items),
+        front_from=front_from,
+        declared=declared,
+        weights=np.eye(len(heights)),
+        up=_up(poses, wheels, heights),
+    )
+    if plan.has_floor:
+        plan = replace(plan, weights=_height_weights(plan, adjustment))
+        plan = _with_floor_sides(plan, poses)
+    return plan
+
+
+def _clamp_u(clamp) -> tuple[float, ...]:
+    return (*[clamp.u_eccentricity_mm] * 2, *[clamp.u_tilt_rad] * 2, clamp.u_standoff_mm)
+
+
+def _front_from(wheels: Sequence[str], vehicle: Vehicle) -> str:
+    missing = [name for name in ("rear_left", "rear_right") if name not in wheels]
+    if missing:
+        raise NotEnoughError(
+            f"The plate of wheel {' and '.join(m.replace('_', ' ') for m in missing)} is in no usable photo, and "
+            "without both rear wheels there is no vehicle to measure from. Photograph it together with plates "
+            "that other photos show, from about 2 m beside the wheel."
+        )
+    if "front_left" in wheels and "front_right" in wheels:
+        return "both"
+    one = [name for name in wheels if name.startswith("front")]
+    return one[0] if one and vehicle.track_front_mm is not None else ""
+
+
+def _spans_a_plane(points: Sequence[NDArray]) -> bool:
+    """At least three points, and not in a row: the second extent is a tenth of the first or more."""
+    if len(points) < 3:
+        return False
+    spread = np.linalg.svd(np.array(points) - np.mean(points, axis=0), compute_uv=False)
+    return bool(spread[1] > 0.1 * spread[0])
+
+
+def _with_wheel_radii(
+    heights: list[HeightPlan], wheels: Sequence[WheelPlan], vehicle: Vehicle, inputs: _Inputs
+) -> list[HeightPlan]:
+    """The fall-back floor: wheel centres at their declared loaded radii; no floor if that is too little."""
+    by_axle = {
+        "front": (vehicle.wheel_radius_front_mm, vehicle.u_wheel_radius_front_mm),
+        "rear": (vehicle.wheel_radius_rear_mm, vehicle.u_wheel_radius_rear_mm),
+    }
+    if any(radius is None for radius, _ in by_axle.values()):
+        return []
+    out = list(heights)
+    for k, w in enumerate(wheels):
+        radius, u_radius = by_axle[w.wheel.split("_")[0]]
+        assert radius is not None
+        slot = inputs.add(f"radius {w.wheel}", (u_radius,), "declared")
+        out.append(HeightPlan(radius, slot.start, wheel=k))
+    return out if len(out) >= 3 else []
+
+
+def _target_plan(
+    placement: Placement, kit: Kit, adjustment: Adjustment, pose_of: Mapping[int, int], inputs: _Inputs
+) -> TargetPlan:
+    network = adjustment.network
+    names = [kit.fixtures[k].name for k in network.fixtures()]
+    if placement.fixture not in names:
+        raise NotEnoughError(
+            f"No plate of the fixture '{placement.fixture}' is in a usable photo that hangs together with the "
+            "wheels. Take two photos, one from each side, that show the fixture's plates together with a wheel "
+            "plate or with a floor plate that other photos show."
+        )
+    fixture = next(f for f in kit.fixtures if f.name == placement.fixture)
+    target = next(t for t in fixture.targets if t.name == placement.target)
+    pose = int(network.unknowns.fixture_pose(names.index(placement.fixture)))
+    spot = inputs.add(
+        f"target {placement.fixture} {placement.target}",
+        (*[target.u_position_mm] * 3, *[target.u_rotation_rad] * 3),
+        "fixture",
+    )
+    datum = next((d for d in kit.datum_plates if d.name == placement.datum), None)
+    if datum is None or datum.plate not in pose_of:
+        return TargetPlan(placement, pose, target, spot)
+    slot = inputs.add(f"datum {datum.name}", [datum.u_mm] * 3, "declared")
+    return TargetPlan(placement, pose, target, spot, pose_of[datum.plate], datum, slot)
+
+
+def _up(poses: NDArray, wheels: Sequence[WheelPlan], heights: Sequence[HeightPlan]) -> NDArray:
+    """Roughly upward, in world: the floor plates' own normals, or what the wheels say."""
+    normals = [poses[h.pose][:3, 2] for h in heights if h.pose >= 0]
+    if normals:
+        mean = np.mean(normals, axis=0)
+        return mean / np.linalg.norm(mean)
+    at = {w.wheel: poses[w.pose][:3, 3] for w in wheels}
+    left = at["rear_left"] - at["rear_right"]
+    front = [at[name] for name in ("front_left", "front_right") if name in at]
+    if not front:
+        # With the rear pair alone: upward is across the axle and along the wheels' planes, as the plates'
+        # y axes, which a technician hangs upright, suggest. Only used where nothing needs the floor.
+        y = sum(poses[w.pose][:3, 1] for w in wheels)
+        y = y - (y @ left) * left / (left @ left)
+        return y / np.linalg.norm(y)
+    forward = np.mean(front, axis=0) - (at["rear_left"] + at["rear_right"]) / 2
+    up = np.cross(forward, left)
+    return up / np.linalg.norm(up)
+
+
+def _height_weights(plan: FramePlan, adjustment: Adjustment) -> NDArray:
+    """Inverse covariance of the points' heights along `up`: the adjustment's, plus flatness."""
+
+    def heights_of(poses: NDArray, inputs: NDArray) -> NDArray:
+        centres, _ = wheel_centres(plan, poses, inputs)
+        return height_points(plan, poses, centres) @ plan.up
+
+    J_state, J_inputs = _differences(plan, adjustment, heights_of)
+    cov = J_state @ adjustment.covariance @ J_state.T
+    u = np.array([i.u for i in plan.inputs])
+    cov = cov + (J_inputs * u**2) @ J_inputs.T
+    own = np.array([plan.inputs[h.input].u for h in plan.heights])
+    return np.linalg.inv(cov + np.diag(own**2))
+
+
+def _with_floor_sides(plan: FramePlan, poses: NDArray) -> FramePlan:
+    """Which floor plates lie beside the car and which nearer to the first target."""
+    if not plan.targets:
+        return plan
+    wheels = np.mean([poses[w.pose][:3, 3] for w in plan.wheels], axis=0)
+    target = poses[plan.targets[0].fixture_pose][:3, 3]
+    across = target - wheels
+    along = [
+        (k, float((poses[h.pose][:3, 3] - wheels) @ across / (across @ across)))
+        for k, h in enumerate(plan.heights)
+        if h.pose >= 0
+    ]
+    car = tuple(k for k, share in along if share < 0.6)
+    ahead = tuple(k for k, share in along if share >= 0.6)
+    if not ahead or not _spans_a_plane([poses[plan.heights[k].pose][:3, 3] for k in car]):
+        return plan
+    return replace(plan, car_side=car, target_side=ahead)
+
+
+def _used_poses(plan: FramePlan) -> list[int]:
+    used = {w.pose for w in plan.wheels} | {h.pose for h in plan.heights} | {t.fixture_pose for t in plan.targets}
+    return sorted((used | {t.datum_pose for t in plan.targets}) - {-1})
+
+
+def _differences(plan: FramePlan, adjustment: Adjustment, f) -> tuple[NDArray, NDArray]:
+    """Jacobians of f(poses, inputs) -> (..., k) by the state's tangent and by the inputs, central."""
+    state = adjustment.state
+    used = _used_poses(plan)
+    steps = np.tile([STEP_MM] * 3 + [STEP_RAD] * 3, len(used))
+    n_pose, n_input = len(steps), len(plan.inputs)
+    # One u of an input is its natural step; a tenth of it keeps the differences in the linear range.
+    input_steps = np.array([0.1 * i.u for i in plan.inputs])
+    poses = np.broadcast_to(state.poses, (2, n_pose + n_input, *state.poses.shape)).copy()
+    inputs = np.zeros((2, n_pose + n_input, n_input))
+    for side, sign in enumerate((1.0, -1.0)):
+        for j, step in enumerate(steps):
+            xi = np.zeros(6)
+            xi[j % 6] = sign * step
+            pose = used[j // 6]
+            poses[side, j, pose] = state.moved_pose(pose, xi)
+        inputs[side, n_pose + np.arange(n_input), np.arange(n_input)] = sign * input_steps
+    values = f(poses, inputs)
+    change = values[0] - values[1]
+    J = (change / (2 * np.concatenate([steps, input_steps]))[:, None]).T
+    J_state = np.zeros((J.shape[0], state.n_columns))
+    columns = np.concatenate([state.pose_columns(p) for p in used])
+    J_state[:, columns] = J[:, :n_pose]
+    return J_state, J[:, n_pose:]
+
+
+def report(adjustment: Adjustment, plan: FramePlan) -> Reported:
+    """All quantities at the adjusted state, with covariance and budget.
+
+    The budget is exact: with C = H^-1 and H the sum over causes s of H_s, cause s brings G C H_s C G',
+    and these add up to G C G' (G = d values / d state).
+    """
+    zeros = np.zeros(len(plan.inputs))
+    at = quantities(plan, adjustment.state.poses, zeros)
+    keys = tuple(at)
+    values = np.array([float(at[key]) for key in keys])
+    turns = np.array([key.endswith("_deg") for key in keys])
+
+    def all_of(poses: NDArray, inputs: NDArray) -> NDArray:
+        found = quantities(plan, poses, inputs)
+        stacked = np.stack([found[key] for key in keys], -1)
+        # Angles near half a turn must not jump between the two sides of a difference.
+        off = stacked - values
+        return np.where(turns, values + (off + 180) % 360 - 180, stacked)
+
+    J_state, J_inputs = _differences(plan, adjustment, all_of)
+    u = np.array([i.u for i in plan.inputs])
+    covariance = J_state @ adjustment.covariance @ J_state.T + (J_inputs * u**2) @ J_inputs.T
+    return Reported(
+        keys, values, covariance, _shares(adjustment, plan, J_state, J_inputs, u), J_state, J_inputs
+    )
+
+
+def _shares(
+    adjustment: Adjustment, plan: FramePlan, J_state: NDArray, J_inputs: NDArray, u: NDArray
+) -> dict[str, NDArray]:
+    through = adjustment.covariance @ J_state.T
+    parts: dict[str, NDArray] = {}
+    for block in adjustment.blocks:
+        _, J = block.linearise(adjustment.state)
+        part = (np.einsum("gmc,gck->gmk", J, through[block.columns]) ** 2).sum((0, 1))
+        parts[block.cause] = parts.get(block.cause, 0.0) + part
+    for k, item in enumerate(plan.inputs):
+        parts[item.cause] = parts.get(item.cause, 0.0) + (J_inputs[:, k] * u[k]) ** 2
+    total = sum(parts.values())
+    return {cause: part / total for cause, part in parts.items()}
