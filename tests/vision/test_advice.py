@@ -167,6 +167,8 @@ def test_conforming_values_and_offsets_within_u_are_left_alone():
     assert one("lateral_mm", 1.2, 0, u=1.4)["lateral_mm"].decision == "undecided"
     assert moves(one("lateral_mm", 1.2, 0, u=1.4)) == ()  # undecided, but within u
     assert len(moves(one("lateral_mm", 1.8, 0, u=1.4))) == 1
+    assert moves(one("yaw_deg", 0.12, 0, half_width=0.3, u=0.14)) == ()
+    assert len(moves(one("yaw_deg", 0.18, 0, half_width=0.3, u=0.14))) == 1
 
 
 def test_an_unequal_tolerance_is_aimed_at_where_a_result_can_conform():
