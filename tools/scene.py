@@ -261,8 +261,9 @@ def make_scene(
     places_mm = (
         _stations(rng, stations, n_photos, car, target_distance_mm) if isinstance(stations, str) else stations
     )
+    link = not (isinstance(stations, str) and stations == "walk")
     phones = [_draw_phone(rng, phone, size_px, number) for number in range(n_phones)]
-    photos = _take(rng, phone, phones, size_px, T_world_vehicle, places_mm, tuple(plates), boxes, stations)
+    photos = _take(rng, phone, phones, size_px, T_world_vehicle, places_mm, tuple(plates), boxes, link)
     return Scene(
         kit=kit,
         vehicle=_declare_vehicle(rng, truth, car, care, drawn),
@@ -519,7 +520,7 @@ def _take(
     places_in_vehicle_mm: NDArray,
     plates: tuple[TruePlate, ...],
     boxes: tuple[Box, ...],
-    stations: str | NDArray,
+    link: bool,
 ) -> tuple[TruePhoto, ...]:
     """One photo from every place, every third in portrait, aimed by `_aim`, with this photo's lens."""
     photos: list[TruePhoto] = []
@@ -534,7 +535,7 @@ def _take(
         )
         position_mm = T_world_vehicle[:3, :3] @ place_mm + T_world_vehicle[:3, 3]
         orientation = int(rng.choice([6, 8])) if i % 3 == 2 else int(rng.choice([1, 1, 1, 3]))
-        T_camera_world = _aim(rng, position_mm, orientation, lens, size_px, plates, boxes, n_seen, stations)
+        T_camera_world = _aim(rng, position_mm, orientation, lens, size_px, plates, boxes, n_seen, link)
         minute, second = divmod(15 * i, 60)
         facts = replace(
             facts,
@@ -559,12 +560,12 @@ def _aim(
     plates: tuple[TruePlate, ...],
     boxes: tuple[Box, ...],
     n_seen: Mapping[int, int],
-    stations: str | NDArray,
+    link: bool,
 ) -> NDArray:
     """Point the phone where it sees most plates, least seen ones first, then shake the hand.
 
-    Who chooses stations also sees to it that fixture and car are in one photo: such a photo counts
-    as one plate more. The hand is off by 1 degree in aim and 2.5 in roll (sd).
+    Who chooses stations (`link`) also sees to it that fixture and car are in one photo: such a photo
+    counts as one plate more. The hand is off by 1 degree in aim and 2.5 in roll (sd).
     """
     views = unhidden_views(position_mm, plates, boxes)
     if not views:
@@ -583,7 +584,7 @@ def _aim(
     # 8 % of the half size is left for distortion and the hand.
     fits = ((p[..., 2:] > 0) & (off_px < 0.92 * centre_px)).all(axis=(2, 3))
     gain = fits @ np.array([1 / (0.5 + n_seen[plate.number]) for plate in seen])
-    if stations == "chosen":
+    if link:
         fixture = np.array([plate.role == "fixture" for plate in seen])
         gain = gain + 1.0 * (fits[:, fixture].any(axis=1) & fits[:, ~fixture].any(axis=1))
     shake = Rotation.from_euler("xyz", rng.normal(0, [1.0, 1.0, 2.5]), degrees=True).as_matrix()
