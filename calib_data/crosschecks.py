@@ -1,14 +1,27 @@
-"""What single figures cannot show: contradictions inside a kit, and between kit, vehicle and placement.
+"""What single figures cannot show: contradictions inside a file, and between kit and placement.
 
-Each function yields the place in the file and what is wrong there with what to do, for
-`reading.raise_problems`; the `doubts` are warnings.
+Each function yields problems for `reading.raise_problems`; the `doubts` are warnings.
 """
 
 import math
 from collections.abc import Iterator, Mapping
 
-from calib_data.formats import FixtureFile, KitFile, PlacementFile, SetFile, ToleranceFile
-from calib_data.reading import Problem
+import numpy as np
+
+from calib_data.formats import (
+    LENS_ORDER,
+    CameraFile,
+    FixtureFile,
+    KitFile,
+    PlacementFile,
+    PlateFile,
+    ResultFile,
+    ResultPlacement,
+    ResultValue,
+    SetFile,
+    ToleranceFile,
+)
+from calib_data.reading import Problem, Where
 from vision.layout import Layout
 
 AXLES = ("front_axle", "rear_axle")
@@ -16,74 +29,57 @@ AXLES = ("front_axle", "rear_axle")
 
 def kit_problems(kit: KitFile, layouts: tuple[Layout, ...]) -> Iterator[Problem]:
     """Contradictions inside a kit."""
-    yield from _plate_problems(kit, layouts)
+    known = {layout.name.lower(): layout for layout in layouts}
+    for key, plate in kit.plates.items():
+        yield from _layout_problems(key, plate, known)
+        yield from _scale_problems(key, plate)
     yield from _place_problems(kit)
-    for i, bar in enumerate(kit.scale_bars):
-        if bar.plates[0] == bar.plates[1]:
-            yield (
-                ("scale_bars", i, "plates"),
-                (f"names plate {bar.plates[0]} twice. A bar lies between two plates: enter both numbers."),
-            )
-        if sorted(bar.plates) in [sorted(other.plates) for other in kit.scale_bars[:i]]:
-            yield (
-                ("scale_bars", i, "plates"),
-                ("is a pair of plates that an earlier bar has. Enter the length once, or it counts twice."),
-            )
+    yield from _bar_problems(kit)
     for name in kit.datum_plates:
         if name in AXLES:
-            yield ("datum_plates", name), "has the name of an axle. Give the datum plate another name."
+            says = "has the name of an axle. Give the datum plate another name."
+            yield Problem(("datum_plates", name), says)
 
 
-def _plate_problems(kit: KitFile, layouts: tuple[Layout, ...]) -> Iterator[Problem]:
-    known = {layout.name.lower(): layout for layout in layouts}
+def _layout_problems(key: str, plate: PlateFile, known: Mapping[str, Layout]) -> Iterator[Problem]:
+    layout = known.get(plate.layout.lower())
+    if layout is not None and layout.has_plate(int(key)):
+        return
     ranges = ", ".join(
-        f"{n} (plates {la.first_plate} to {la.first_plate + la.n_plates - 1})" for n, la in known.items()
+        f"{name} (plates {one.first_plate} to {one.first_plate + one.n_plates - 1})"
+        for name, one in known.items()
     )
-    for key, plate in kit.plates.items():
-        layout = known.get(plate.layout.lower())
-        if layout is None:
-            yield (
-                ("plates", key, "layout"),
-                (f'is "{plate.layout}", which is no known layout. Enter one of: {ranges}.'),
-            )
-        elif not layout.has_plate(int(key)):
-            yield (
-                ("plates", key, "layout"),
-                (
-                    f'is "{plate.layout}", but number {key} is not of that layout. The layouts are {ranges}: '
-                    "read number and layout off the sheet again."
-                ),
-            )
-        given = plate.printed_scale is not None or plate.printed_scale_xy is not None
-        if given and plate.u_printed_scale is None:
-            yield (
-                ("plates", key, "u_printed_scale"),
-                (
-                    "is missing: it is the standard uncertainty of the printed scale. Half a millimetre on a "
-                    "ruler of 150 mm is 0.003; a good steel rule gives 0.0005."
-                ),
-            )
-        if not given and plate.u_printed_scale is not None:
-            yield (
-                ("plates", key, "printed_scale"),
-                (
-                    "is missing, though u_printed_scale is there. Measure the ruler and enter both, or neither."
-                ),
-            )
-        if plate.printed_scale is not None and plate.printed_scale_xy is not None:
-            mean = sum(plate.printed_scale_xy) / 2
-            # 0.001: 0.15 mm on the sheet's ruler, what one reads with the eye.
-            if abs(mean - plate.printed_scale) > 0.001:
-                yield (
-                    ("plates", key, "printed_scale"),
-                    (
-                        f"is {plate.printed_scale:g}, but the mean of printed_scale_xy is {mean:g}. "
-                        "Measure again and enter one of the two."
-                    ),
-                )
+    wrong = "which is no known layout" if layout is None else f"but number {key} is not of that layout"
+    yield Problem(
+        ("plates", key, "layout"),
+        f'is "{plate.layout}", {wrong}. The layouts are {ranges}: read both off the sheet again.',
+    )
 
 
-def _uses(kit: KitFile) -> Iterator[tuple[tuple[str | int, ...], int]]:
+def _scale_problems(key: str, plate: PlateFile) -> Iterator[Problem]:
+    both, xy = plate.printed_scale, plate.printed_scale_xy
+    is_given = both is not None or xy is not None
+    if is_given and plate.u_printed_scale is None:
+        yield Problem(
+            ("plates", key, "u_printed_scale"),
+            "is missing: it is the standard uncertainty of the printed scale. Half a millimetre on a ruler "
+            "of 150 mm is 0.003; a good steel rule gives 0.0005.",
+        )
+    if not is_given and plate.u_printed_scale is not None:
+        yield Problem(
+            ("plates", key, "printed_scale"),
+            "is missing beside u_printed_scale. Measure the ruler and enter both, or leave both out.",
+        )
+    # 0.001: 0.15 mm on the sheet's ruler, what one reads with the eye.
+    if both is not None and xy is not None and abs(sum(xy) / 2 - both) > 0.001:
+        yield Problem(
+            ("plates", key, "printed_scale"),
+            f"is {both:g}, but the mean of printed_scale_xy is {sum(xy) / 2:g}. "
+            "Measure again and enter one of the two.",
+        )
+
+
+def _uses(kit: KitFile) -> Iterator[tuple[Where, int]]:
     """Each place where a plate is mounted. A bar only measures between plates, it holds none."""
     for wheel_name, wheel in kit.wheels.items():
         yield ("wheels", wheel_name, "plate"), wheel.plate
@@ -97,45 +93,35 @@ def _uses(kit: KitFile) -> Iterator[tuple[tuple[str | int, ...], int]]:
 
 
 def _place_problems(kit: KitFile) -> Iterator[Problem]:
-    taken: dict[int, tuple[str | int, ...]] = {}
+    taken: dict[int, Where] = {}
     for where, plate in _uses(kit):
         yield from _unknown_plate(kit, where, plate)
         if plate in taken:
             other = ".".join(map(str, taken[plate][:-1]))
-            yield (
+            yield Problem(
                 where,
-                (
-                    f"is {plate}, which {other} has too. A plate hangs in one place only: "
-                    "read the numbers off the plates again."
-                ),
+                f"is {plate}, which {other} has too. A plate is in one place only: "
+                "read the numbers off the plates again.",
             )
         taken.setdefault(plate, where)
-    for i, bar in enumerate(kit.scale_bars):
-        for plate in bar.plates:
-            yield from _unknown_plate(kit, ("scale_bars", i, "plates"), plate)
     for i, floor in enumerate(kit.floor):
         sheet = kit.plates.get(str(floor.plate))
         if sheet is not None and sheet.thickness_mm is None:
-            yield (
+            yield Problem(
                 ("plates", str(floor.plate), "thickness_mm"),
-                (
-                    f"is missing, and floor[{i}] lays this plate on the floor: heights count from its underside. "
-                    "Measure sheet and board together and enter e.g. 3.0."
-                ),
+                f"is missing, and floor[{i}] lays this plate on the floor, where heights count from its "
+                "underside. Measure sheet and board together and enter e.g. 3.0.",
             )
     for name, fixture in kit.fixtures.items():
         yield from _same_place(name, fixture)
 
 
-def _unknown_plate(kit: KitFile, where: tuple[str | int, ...], plate: int) -> Iterator[Problem]:
+def _unknown_plate(kit: KitFile, where: Where, plate: int) -> Iterator[Problem]:
     if str(plate) not in kit.plates:
-        owned = ", ".join(kit.plates)
-        yield (
+        yield Problem(
             where,
-            (
-                f"is {plate}, but the kit's plates are {owned}. Correct the number, or add plate "
-                f"{plate} to plates."
-            ),
+            f"is {plate}, but the kit's plates are {', '.join(kit.plates)}. "
+            f'Correct the number, or add "{plate}" to plates.',
         )
 
 
@@ -143,25 +129,34 @@ def _same_place(name: str, fixture: FixtureFile) -> Iterator[Problem]:
     for i, mount in enumerate(fixture.plates):
         for other in fixture.plates[:i]:
             if (mount.position_mm, mount.rotation_deg) == (other.position_mm, other.rotation_deg):
-                yield (
+                yield Problem(
                     ("fixtures", name, "plates", i, "position_mm"),
-                    (
-                        f"is that of plate {other.plate} too, and two plates cannot be in one place. "
-                        "Measure both and correct the one that was copied."
-                    ),
+                    f"is that of plate {other.plate} too, and two plates cannot be in one place. "
+                    "Measure both and correct the one that was copied.",
                 )
+
+
+def _bar_problems(kit: KitFile) -> Iterator[Problem]:
+    for i, bar in enumerate(kit.scale_bars):
+        where = ("scale_bars", i, "plates")
+        for plate in bar.plates:
+            yield from _unknown_plate(kit, where, plate)
+        if bar.plates[0] == bar.plates[1]:
+            yield Problem(where, f"names plate {bar.plates[0]} twice. Enter the numbers of two plates.")
+        if sorted(bar.plates) in [sorted(other.plates) for other in kit.scale_bars[:i]]:
+            yield Problem(
+                where, "is a pair that an earlier bar has. Enter a length once, or it counts twice."
+            )
 
 
 def needs_for_measuring(kit: KitFile) -> Iterator[Problem]:
     """What a kit must have before a vehicle can be measured (MEASUREMENT.md, "Fewer clamps")."""
     missing = [name for name in ("rear_left", "rear_right") if name not in kit.wheels]
     if missing:
-        yield (
+        yield Problem(
             ("wheels",),
-            (
-                f"has no {' and no '.join(missing)}. Hang a plate on both rear wheels and enter "
-                "them: without them the vehicle has no direction."
-            ),
+            f"has no {' and no '.join(missing)}. Hang a plate on each rear wheel and enter it here: "
+            "without them the vehicle has no direction.",
         )
 
 
@@ -169,107 +164,155 @@ def placement_problems(placement: PlacementFile, kit: KitFile) -> Iterator[Probl
     """What a placement names and the kit does not have, and tolerances out of all proportion."""
     fixture = kit.fixtures.get(placement.fixture)
     if fixture is None:
-        yield ("fixture",), f'is "{placement.fixture}", but the kit has {_names(kit.fixtures, "fixture")}.'
+        yield Problem(("fixture",), f'is "{placement.fixture}", but {_has("the kit", kit.fixtures)}')
     elif placement.target not in fixture.targets:
-        yield (
-            ("target",),
-            (
-                f'is "{placement.target}", but fixture "{placement.fixture}" has '
-                f"{_names(fixture.targets, 'target')}."
-            ),
-        )
+        there = _has(f'fixture "{placement.fixture}"', fixture.targets)
+        yield Problem(("target",), f'is "{placement.target}", but {there}')
     if placement.datum not in AXLES and placement.datum not in kit.datum_plates:
-        yield (
-            ("datum",),
-            (
-                f'is "{placement.datum}": it must be "front_axle", "rear_axle" or a datum plate, '
-                f"and the kit has {_names(kit.datum_plates, 'datum plate')}."
-            ),
+        there = _has("the kit's datum_plates", kit.datum_plates)
+        yield Problem(
+            ("datum",), f'is "{placement.datum}", which is neither "front_axle" nor "rear_axle", and {there}'
         )
     for key, tolerance in placement.values.items():
         if key.endswith("_deg"):
             yield from _angle_problems(("values", key), tolerance)
 
 
-def _names(known: Mapping[str, object], what: str) -> str:
-    if not known:
-        return f"no {what}. Add it to the kit, or correct the name"
-    return f"{what} {' and '.join(known)}. Correct the name, or add it to the kit"
+def _has(owner: str, known: Mapping[str, object]) -> str:
+    names = " and ".join(f'"{name}"' for name in known) or "none"
+    return f"{owner} has {names}. Correct the name, or add it to the kit."
 
 
-def _angle_problems(where: tuple[str | int, ...], tolerance: ToleranceFile) -> Iterator[Problem]:
+def _angle_problems(where: Where, tolerance: ToleranceFile) -> Iterator[Problem]:
     if abs(tolerance.nominal) > 360:
-        yield (*where, "nominal"), f"is {tolerance.nominal:g}, more than a full turn. Enter degrees."
-    for side in ("minus", "plus"):
-        width = getattr(tolerance, side)
+        says = f"is {tolerance.nominal:g}, more than a full turn. Enter degrees."
+        yield Problem((*where, "nominal"), says)
+    for side, width in (("minus", tolerance.minus), ("plus", tolerance.plus)):
         if width > 45:  # common practice, no source: the widest angle tolerances are 2 degrees
-            yield (
+            yield Problem(
                 (*where, side),
-                (
-                    f"is {width:g}, which as degrees is no tolerance. "
-                    f"If these are minutes of arc, enter {width / 60:.4g}."
-                ),
+                f"is {width:g}, which as degrees is no tolerance. "
+                f"If these are minutes of arc, enter {width / 60:.4g}.",
             )
 
 
 def placement_doubts(placement: PlacementFile) -> Iterator[Problem]:
     """Tolerances that look like another unit. Usual ones are 3 to 50 mm and 0.1 to 2 degrees."""
     for key, tolerance in placement.values.items():
-        for side in ("minus", "plus"):
-            width, where = getattr(tolerance, side), ("values", key, side)
+        for side, width in (("minus", tolerance.minus), ("plus", tolerance.plus)):
+            where = ("values", key, side)
             if key.endswith("_deg") and 5 < width <= 45:
-                yield (
-                    where,
-                    (
-                        f"is {width:g} degrees, which is unusually wide. "
-                        f"If these are minutes of arc, enter {width / 60:.4g}."
-                    ),
+                minutes = f"{width / 60:.4g}"
+                yield Problem(
+                    where, f"is {width:g} degrees, unusually wide. If minutes of arc, enter {minutes}."
                 )
             if key.endswith("_mm") and width < 0.1:
-                yield (
-                    where,
-                    f"is {width:g} mm, narrower than anyone can set up. If these are metres, enter {width * 1000:g}.",
+                metres = f"{width * 1000:g}"
+                yield Problem(
+                    where, f"is {width:g} mm, unusually narrow. If these are metres, enter {metres}."
                 )
         if key in ("distance_mm", "height_mm") and 0 < abs(tolerance.nominal) < 10:
-            yield (
-                ("values", key, "nominal"),
-                (f"is {tolerance.nominal:g} mm. If these are metres, enter {tolerance.nominal * 1000:g}."),
-            )
+            metres = f"{tolerance.nominal * 1000:g}"
+            says = f"is {tolerance.nominal:g} mm. If these are metres, enter {metres}."
+            yield Problem(("values", key, "nominal"), says)
 
 
 def kit_doubts(kit: KitFile) -> Iterator[Problem]:
     """What a kit may mean otherwise than it says."""
     for wheel_name, wheel in kit.wheels.items():
         if (any(wheel.eccentricity_mm) or any(wheel.tilt_deg)) and wheel.measured_on is None:
-            yield (
+            yield Problem(
                 ("wheels", wheel_name, "measured_on"),
-                (
-                    "is missing beside a measured eccentricity or tilt. Enter the day, for the figures hold only "
-                    "while the clamp sits as it was measured."
-                ),
+                "is missing beside a measured eccentricity or tilt. Enter the day: the figures hold only "
+                "while the clamp sits as it was measured.",
             )
     for name, fixture in kit.fixtures.items():
-        for place, bodies in (
-            ("plates", list(enumerate(fixture.plates))),
-            ("targets", list(fixture.targets.items())),
-        ):
-            for key, body in bodies:
-                if any(_is_right_angle_in_radians(a) for a in body.rotation_deg):
-                    yield (
-                        ("fixtures", name, place, key, "rotation_deg"),
-                        (f"is {body.rotation_deg}. If these are radians, enter degrees."),
-                    )
+        for i, mount in enumerate(fixture.plates):
+            yield from _radian_doubts(("fixtures", name, "plates", i), mount.rotation_deg)
+        for target_name, target in fixture.targets.items():
+            yield from _radian_doubts(("fixtures", name, "targets", target_name), target.rotation_deg)
 
 
-def _is_right_angle_in_radians(angle: float) -> bool:
-    return any(abs(abs(angle) - right) < 0.0006 for right in (math.pi / 2, math.pi))
+def _radian_doubts(where: Where, rotation_deg: list[float]) -> Iterator[Problem]:
+    # 0.0006: half a right angle's fourth digit, as people type 1.571 or 3.1416.
+    right_angles_rad = (math.pi / 2, math.pi)
+    if any(abs(abs(angle) - right) < 0.0006 for angle in rotation_deg for right in right_angles_rad):
+        yield Problem((*where, "rotation_deg"), f"is {rotation_deg}. If these are radians, enter degrees.")
 
 
 def set_problems(set_file: SetFile) -> Iterator[Problem]:
     """Contradictions inside a set file."""
     if set_file.placement is not None and set_file.placements is not None:
-        yield ("placement",), "and placements are both there. Keep one of the two."
-    names = set_file.photos or []
-    for i, name in enumerate(names):
-        if name in names[:i]:
-            yield ("photos", i), f'is "{name}", which is listed before. Remove one of the two.'
+        yield Problem(("placement",), "is there and placements too. Keep one of the two.")
+
+
+def camera_problems(camera: CameraFile) -> Iterator[Problem]:
+    """Contradictions inside a lens profile."""
+    width, height = camera.size_px
+    if not 0.2 < camera.f_px / max(width, height) < 50:  # 136 degrees to 1.1 degrees of view
+        yield Problem(
+            ("f_px",),
+            f"is {camera.f_px:g} for a photo of {width} x {height}. Make the profile anew from photos.",
+        )
+    for key, at, size in (("cx_px", camera.cx_px, width), ("cy_px", camera.cy_px, height)):
+        if not 0 < at < size:
+            says = f"is {at:g}, outside the photo of {width} x {height}. Make the profile anew from photos."
+            yield Problem((key,), says)
+    if not _is_covariance(camera.covariance, len(LENS_ORDER)):
+        yield Problem(
+            ("covariance",),
+            "is no covariance: it must be 8 x 8, symmetric, with variances above 0 and correlations within "
+            "+-1. Make the profile anew from photos.",
+        )
+
+
+def result_problems(result: ResultFile) -> Iterator[Problem]:
+    """Where a result contradicts itself; tests and the archive hold our own results against it."""
+    for i, placement in enumerate(result.placements):
+        yield from _placement_result_problems(("placements", i), placement)
+    for key, fact in result.vehicle.items():
+        if fact.value is None and not fact.says:
+            yield Problem(("vehicle", key, "says"), "is missing: a value that is null needs its reason.")
+
+
+def _placement_result_problems(where: Where, placement: ResultPlacement) -> Iterator[Problem]:
+    for key, value in placement.values.items():
+        yield from _value_problems((*where, "values", key), value)
+    for key, shares in placement.budget.items():
+        # 1e-3: shares printed with three digits or more.
+        if abs(sum(shares.values()) - 1) > 1e-3:
+            says = f"adds to {sum(shares.values()):g}. Shares of variance add to 1."
+            yield Problem((*where, "budget", key), says)
+    joint = placement.covariance
+    if joint is not None and not _is_covariance(joint.matrix, len(joint.keys)):
+        says = "is no covariance of its keys. It must be square in their number, symmetric and positive."
+        yield Problem((*where, "covariance", "matrix"), says)
+
+
+def _value_problems(where: Where, value: ResultValue) -> Iterator[Problem]:
+    if value.value is None:
+        if not value.says:
+            yield Problem((*where, "says"), "is missing: a value that is null needs its reason.")
+        if value.decision not in (None, "undecided"):
+            yield Problem((*where, "decision"), "must be undecided where nothing was measured.")
+        return
+    if value.u is None or value.interval95 is None:
+        yield Problem(where, "needs u and interval95 beside its value.")
+    elif not value.interval95[0] <= value.value <= value.interval95[1]:
+        yield Problem((*where, "interval95"), "does not hold the value. Its ends are low, high.")
+    if value.decision is not None and None in (value.nominal, value.minus, value.plus, value.p_conform):
+        yield Problem((*where, "decision"), "needs nominal, minus, plus and p_conform beside it.")
+
+
+def _is_covariance(matrix: list[list[float]], n: int) -> bool:
+    """Whether it is n by n, with variances above 0, symmetric and semi-definite to printed digits."""
+    if len(matrix) != n or any(len(row) != n for row in matrix):
+        return False
+    C = np.array(matrix, float).reshape(n, n)
+    variances = np.diag(C)
+    if not np.all(variances > 0):
+        return False
+    correlation = C / np.sqrt(np.outer(variances, variances))
+    # 1e-6: figures printed with seven digits or more.
+    is_symmetric = np.allclose(correlation, correlation.T, rtol=0, atol=1e-6)
+    return bool(is_symmetric and np.linalg.eigvalsh(correlation)[0] > -1e-6)

@@ -13,7 +13,6 @@ import re
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-import numpy as np
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints, WithJsonSchema
 from pydantic_core import PydanticCustomError
 
@@ -27,9 +26,12 @@ WheelName = Literal["front_left", "front_right", "rear_left", "rear_right"]
 ValueName = Literal["distance_mm", "lateral_mm", "height_mm", "yaw_deg", "pitch_deg", "roll_deg"]
 DecisionWord = Literal["conforming", "nonconforming", "undecided"]
 
-_VISIBLE = r"^[^\x00-\x1f\x7f-\x9f]*[^\s\x00-\x1f\x7f-\x9f][^\x00-\x1f\x7f-\x9f]*$"
-# No control characters: names are printed on terminals, pages and file names of drawings.
-Name = Annotated[str, StringConstraints(max_length=200, pattern=_VISIBLE)]
+# Names and titles go to terminals, pages and file names: no control characters, one line.
+_PRINTABLE = r"[^\x00-\x1f\x7f-\x9f]"
+Name = Annotated[
+    str, StringConstraints(max_length=200, pattern=rf"^{_PRINTABLE}*[^\s\x00-\x1f\x7f-\x9f]{_PRINTABLE}*$")
+]
+Line = Annotated[str, StringConstraints(max_length=200, pattern=rf"^{_PRINTABLE}*$")]
 PlateKey = Annotated[str, StringConstraints(pattern=r"^(0|[1-9][0-9]{0,5})$")]
 Sha256 = Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{64}$")]
 
@@ -218,7 +220,7 @@ class KitFile(FileModel):
     """Which plates a shop owns and where they are mounted."""
 
     format: Literal["plumbsight.kit/1"] = _field("the file's kind and version", f'Enter "{KIT}".')
-    name: Name = _field("the kit's name", 'Enter e.g. "van 1".', "")
+    name: Line = _field("the kit's name", 'Enter e.g. "van 1".', "")
     u_ruler_scale: float = _u(
         "the ruler that measured all sheets, as a share of its length",
         "A good steel rule is right to 0.0002 or 0.0003.",
@@ -284,9 +286,7 @@ def _u_vehicle(of: str) -> Any:
 class VehicleFile(FileModel):
     """What is declared about the vehicle; no place for a number plate."""
 
-    label: str = _field(
-        "a few words that tell the vehicle from others", 'Enter e.g. "estate, white".', "", max_length=200
-    )
+    label: Line = _field("a few words that tell the vehicle from others", 'Enter e.g. "estate, white".', "")
     wheelbase_mm: float | None = _field(
         "the distance from front to rear wheel centres",
         "Enter millimetres, e.g. 2712.",
@@ -359,7 +359,7 @@ class SetFile(FileModel):
     """One visit's photos, with the kit, the vehicle and what is required."""
 
     format: Literal["plumbsight.set/1"] = _field("the file's kind and version", f'Enter "{SET}".')
-    title: str = _field("a title for people", 'Enter e.g. "Bay 2, morning".', "", max_length=200)
+    title: Line = _field("a title for people", 'Enter e.g. "Bay 2, morning".', "")
     taken: IsoDate | None = _field("the day of the photos", "Enter e.g. 2026-03-14.", None)
     kit: KitReference | None = _field(
         "the kit file's path beside the set, or the kit itself", 'Enter e.g. "kit.json".', None
@@ -511,21 +511,6 @@ class ResultFile(FileModel):
     tests: list[ResultTest] = []
     photos: list[ResultPhoto]
     cameras: list[ResultCamera] = []
-
-
-def covariance_is_sound(matrix: list[list[float]], n: int) -> bool:
-    """Whether the matrix is n by n, symmetric to rounding, and has no negative variance."""
-    if len(matrix) != n or any(len(row) != n for row in matrix):
-        return False
-    C = np.array(matrix, float).reshape(n, n)
-    d = np.diag(C)
-    if not np.all(d > 0):
-        return False
-    correlation = C / np.sqrt(np.outer(d, d))
-    # 1e-6: figures printed with seven digits or more.
-    return bool(
-        np.allclose(correlation, correlation.T, atol=1e-6) and np.linalg.eigvalsh(correlation)[0] > -1e-6
-    )
 
 
 FILES: dict[str, type[FileModel]] = {

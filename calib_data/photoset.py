@@ -8,12 +8,14 @@ import json
 import os
 import re
 import uuid
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from calib_data.convert import to_kit, to_placement, to_vehicle
 from calib_data.crosschecks import (
+    camera_problems,
     kit_doubts,
     kit_problems,
     needs_for_measuring,
@@ -23,7 +25,7 @@ from calib_data.crosschecks import (
 )
 from calib_data.formats import CameraFile, KitFile, PlacementFile, SetFile, VehicleFile
 from calib_data.layouts import load_layouts
-from calib_data.reading import MOST_BYTES, check, parse_json, raise_problems, say_where
+from calib_data.reading import MOST_BYTES, Problem, Where, check, parse_json, raise_problems, say, say_where
 from vision.errors import InputFileError, KitError, PlacementError, PlumbsightError, SetError
 from vision.kit import Kit, Placement, Vehicle
 
@@ -45,7 +47,7 @@ class _Part:
 
     value: Any
     source: str
-    inside: tuple[str | int, ...]
+    inside: Where
     text: SourceText
 
 
@@ -128,7 +130,9 @@ def read_camera_profile(path: Path) -> tuple[CameraFile, tuple[str, ...]]:
         InputFileError: The file is missing or wrong.
     """
     part = _part(path, str(path), InputFileError)
-    return check(CameraFile, part.value, part.source, InputFileError)
+    profile, warnings = check(CameraFile, part.value, part.source, InputFileError)
+    raise_problems(camera_problems(profile), part.source, InputFileError)
+    return profile, warnings
 
 
 def write_json_atomically(path: Path, value: Any) -> None:
@@ -203,9 +207,11 @@ def _read_set(folder: Path) -> tuple[SetFile, SourceText | None, tuple[str, ...]
 def _kit_part(folder: Path, set_file: SetFile, set_text: SourceText | None, kit: Path | None) -> _Part:
     if kit is not None:
         return _part(kit, str(kit), KitError)
+    if set_text is None:
+        raise SetError(f"{folder} has no set.json. Write one, or name the kit file when measuring.")
     if set_file.kit is None:
-        where = "set.json names no kit" if set_text else f"{folder} has no set.json"
-        raise SetError(f'{where}. Write "kit": "kit.json" into it, or name the kit file when measuring.')
+        says = 'is missing: it is the kit file. Enter e.g. "kit.json", or name the kit file when measuring.'
+        raise SetError(say(Problem(("kit",), says), "set.json"))
     return _referred(folder, set_file.kit, ("kit",), KitError)
 
 
@@ -223,7 +229,7 @@ def _placement_parts(
 
 
 def _referred(
-    folder: Path, reference: str | dict[str, Any], inside: tuple[str | int, ...], error: type[InputFileError]
+    folder: Path, reference: str | dict[str, Any], inside: Where, error: type[InputFileError]
 ) -> _Part:
     """What set.json refers to at `inside`: a file beside it, or the object that stands there."""
     if isinstance(reference, dict):
@@ -255,15 +261,17 @@ def _check_placements(
         file, ignored = check(PlacementFile, part.value, part.source, PlacementError, part.inside)
         problems = list(placement_problems(file, kit))
         if file.name in [other.name for other in placements]:
-            problems.append((("name",), f'is "{file.name}", which an earlier one has. Give it its own name.'))
+            problems.append(
+                Problem(("name",), f'is "{file.name}", which an earlier one has. Give it its own name.')
+            )
         raise_problems(problems, part.source, PlacementError, part.inside)
         placements.append(to_placement(file))
         warnings += ignored + _warnings(part, placement_doubts(file))
     return tuple(placements), warnings
 
 
-def _warnings(part: _Part, doubts: Any) -> tuple[str, ...]:
-    return tuple(f"{part.source}: {say_where(part.inside + where)} {says}" for where, says in doubts)
+def _warnings(part: _Part, doubts: Iterable[Problem]) -> tuple[str, ...]:
+    return tuple(say(doubt, part.source, part.inside) for doubt in doubts)
 
 
 def _vehicle(set_file: SetFile, wheelbase_mm: float | None) -> VehicleFile:
@@ -298,7 +306,7 @@ def _listed_photos(folder: Path, names: list[str]) -> tuple[Path, ...]:
         if not says and path.resolve() in seen:
             says = f'is "{name}", which is listed before under another name. Remove one of the two.'
         if says:
-            problems.append((("photos", i), says))
+            problems.append(Problem(("photos", i), says))
             continue
         seen.add(path.resolve())
         photos.append(path)
@@ -316,9 +324,9 @@ def _photo_problem(folder: Path, name: str) -> str:
     if path.suffix.lower() not in PHOTO_ENDINGS:
         return f'is "{name}", which is no photo that can be read ({endings}). Convert or remove it.'
     if not path.is_file():
-        there = sorted(p.name for p in folder.iterdir() if p.suffix.lower() in PHOTO_ENDINGS)
-        near = difflib.get_close_matches(name, there, n=1, cutoff=0.6)
-        meant = f' There is "{near[0]}": is it that one?' if near else ""
+        there = {p.name.casefold(): p.name for p in folder.iterdir() if p.suffix.lower() in PHOTO_ENDINGS}
+        near = difflib.get_close_matches(name.casefold(), sorted(there), n=1, cutoff=0.6)
+        meant = f' There is "{there[near[0]]}": is it that one?' if near else ""
         return f'is "{name}", which is not in the folder. Copy it there or take it off the list.{meant}'
     return ""
 

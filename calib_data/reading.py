@@ -9,7 +9,7 @@ import math
 import types
 import typing
 from collections.abc import Iterable, Iterator
-from typing import Any, NoReturn, TypeVar
+from typing import Any, NamedTuple, NoReturn, TypeVar
 
 from pydantic import BaseModel, ValidationError
 from pydantic.fields import FieldInfo
@@ -17,7 +17,15 @@ from pydantic.fields import FieldInfo
 from vision.errors import InputFileError
 
 Model = TypeVar("Model", bound=BaseModel)
-Problem = tuple[tuple[str | int, ...], str]  # where, and what is wrong there with what to do
+Where = tuple[str | int, ...]  # the keys and positions that lead to a place in a file
+
+
+class Problem(NamedTuple):
+    """A place in a file, and what is wrong there with what to do."""
+
+    where: Where
+    says: str
+
 
 MOST_BYTES = 8_000_000  # a kit of 120 plates takes 20 kB; common practice, no source
 MOST_SAID = 6  # more problems than these are counted, not listed
@@ -105,7 +113,7 @@ def check(
     value: Any,
     source: str,
     error: type[InputFileError],
-    inside: tuple[str | int, ...] = (),
+    inside: Where = (),
 ) -> tuple[Model, tuple[str, ...]]:
     """A file model made from a JSON value, and warnings about keys that are ignored.
 
@@ -132,14 +140,14 @@ def check(
             if one["loc"][-1:] == ("[key]",) or not any(one["loc"][: len(key)] == key for key in wrong_keys)
         ]
         raise_problems([_problem(model, one) for one in said], source, error, inside)
-    return made, tuple(f"{source}: {say_where(inside + where)} {says}" for where, says in _ignored(made))
+    return made, tuple(say(problem, source, inside) for problem in _ignored(made))
 
 
 def raise_problems(
-    problems: Iterable[Problem], source: str, error: type[InputFileError], inside: tuple[str | int, ...] = ()
+    problems: Iterable[Problem], source: str, error: type[InputFileError], inside: Where = ()
 ) -> None:
     """Raise `error` with one line per problem; nothing where there is none."""
-    lines = [f"{source}: {say_where(inside + where)} {says}".replace(":  ", ": ") for where, says in problems]
+    lines = [say(problem, source, inside) for problem in problems]
     more = len(lines) - MOST_SAID
     if more > 0:
         lines[MOST_SAID:] = [f"{source}: and {more} more like these. Correct the first ones and try again."]
@@ -147,7 +155,13 @@ def raise_problems(
         raise error("\n".join(lines))
 
 
-def say_where(where: tuple[str | int, ...]) -> str:
+def say(problem: Problem, source: str, inside: Where = ()) -> str:
+    """One line that names file, key and what to do."""
+    place = say_where(inside + problem.where)
+    return f"{source}: {place} {problem.says}" if place else f"{source}: {problem.says}"
+
+
+def say_where(where: Where) -> str:
     """`("fixtures", "front", "plates", 0)` as `fixtures.front.plates[0]`."""
     out = ""
     for key in where:
@@ -165,9 +179,7 @@ def _show(value: Any) -> str:
     return text if len(text) <= 60 else text[:57] + "…"
 
 
-def _check_format(
-    value: dict, wanted: str, source: str, error: type[InputFileError], inside: tuple[str | int, ...]
-) -> None:
+def _check_format(value: dict, wanted: str, source: str, error: type[InputFileError], inside: Where) -> None:
     found = value.get("format")
     if found == wanted:
         return
@@ -180,52 +192,77 @@ def _check_format(
         )
     else:
         says = f'is {_show(found)}, but a {kind} file ("{wanted}") is wanted here. Name the right file.'
-    raise_problems([(("format",), says)], source, error, inside)
+    raise_problems([Problem(("format",), says)], source, error, inside)
 
 
 def _problem(model: type[BaseModel], wrong: Any) -> Problem:
     """One of pydantic's findings, in words."""
-    where, kind, value, bounds = wrong["loc"], wrong["type"], wrong["input"], wrong.get("ctx", {})
+    where = wrong["loc"]
     if where and where[-1] == "[key]":
-        return where[:-2], _wrong_key(where[-2], bounds, _field_at(model, where[:-2]))
-    field = _field_at(model, where)
+        where, key = where[:-2], where[-2]
+        return Problem(where, _wrong_key(key, wrong.get("ctx", {}), _field_at(model, where)))
+    return Problem(where, _wrong_value(where, wrong, _field_at(model, where)).rstrip())
+
+
+def _wrong_value(where: Where, wrong: Any, field: FieldInfo | None) -> str:
+    kind, value = wrong["type"], wrong["input"]
     what, advice = _what(field), _advice(field)
     if kind == "missing":
-        return where, f"is missing{': it is ' + what if what else ''}. {advice}".rstrip()
-    shown = f"is {_show(value)}"
+        return f"is missing{': it is ' + what if what else ''}. {advice}"
+    if kind in _TYPE_WORDS and not where:
+        return f"{_show(value)} stands where the description, {_TYPE_WORDS[kind]}, must begin. Write it so."
     if kind in _TYPE_WORDS:
-        wanted = _TYPE_WORDS[kind]
-        if not where:
-            return where, f"{_show(value)} stands where the description, {wanted}, must begin. Write it so."
         is_what = f" It is {what}." if what else ""
-        return where, f"{shown}: it must be {wanted}.{is_what} {_type_hint(kind, value)}{advice}".rstrip()
+        return (
+            f"is {_show(value)}: it must be {_TYPE_WORDS[kind]}.{is_what} {_type_hint(kind, value)}{advice}"
+        )
     if kind in ("too_short", "too_long"):
-        n = len(value)
-        return where, f"has {n} entr{'y' if n == 1 else 'ies'}: it is {what or 'a list'}. {advice}".rstrip()
+        entries = "1 entry" if len(value) == 1 else f"{len(value)} entries"
+        return f"has {entries}: it is {what or 'a list'}. {advice}"
     if kind == "literal_error":
-        return where, f"{shown}: it must be {bounds['expected']}. {advice}".rstrip()
+        return f"is {_show(value)}: it must be {wrong['ctx']['expected']}. {advice}"
     if kind in ("string_pattern_mismatch", "string_too_long"):
-        return where, (
-            f"{shown}: it must be a visible text of at most 200 characters on one line. {advice}"
-        ).rstrip()
-    return where, _out_of_range(where, value, field, shown, what, advice)
+        return f"is {_show(value)}: it must be a visible text of at most 200 characters on one line. {advice}"
+    return _out_of_range(where, value, field)
 
 
-def _out_of_range(
-    where: tuple[str | int, ...], value: Any, field: FieldInfo | None, shown: str, what: str, advice: str
-) -> str:
+def _out_of_range(where: Where, value: Any, field: FieldInfo | None) -> str:
     key = next((k for k in reversed(where) if isinstance(k, str)), "")
     low, high = _bounds(field)
+    is_what = f" It is {what}." if what else ""
+        return (
+            f"is {_show(value)}: it must be {_TYPE_WORDS[kind]}.{is_what} {_type_hint(kind, value)}{advice}"
+        )
+    if kind in ("too_short", "too_long"):
+        entries = "1 entry" if len(value) == 1 else f"{len(value)} entries"
+        return f"has {entries}: it is {what or 'a list'}. {advice}"
+    if kind == "literal_error":
+        return f"is {_show(value)}: it must be {wrong['ctx']['expected']}. {advice}"
+    if kind in ("string_pattern_mismatch", "string_too_long"):
+        return f"is {_show(value)}: it must be a visible text of at most 200 characters on one line. {advice}"
+    return _out_of_range(where, value, field)
+
+
+def _out_of_range(where: Where, value: Any, field: FieldInfo | None) -> str:
+    key = next((k for k in reversed(where) if isinstance(k, str)), "")
+    low, high = _bounds(field)
+    is_above = any(getattr(part, "gt", None) is not None for part in field.metadata) if field else False
+    is_what = f"is {_show(value)}: it is {_what(field) or 'a number'}"
     if key.startswith("u_") and value <= 0:
         return (
-            f"{shown}: it is {what} and must be above 0, for a figure that counts as perfectly known "
-            f"leaves nothing to adjust. {advice}"
+            f"{is_what} and must be above 0, for a figure that counts as perfectly known "
+            f"leaves nothing to adjust. {_advice(field)}"
         )
-    allowed = ""
-    if low is not None and high is not None:
-        allowed = f" (allowed: {low:g} to {high:g})"
-    hint = _unit_hint(key, value, low, high)
-    return f"{shown}: it is {what or 'a number'}{allowed}. {hint}{advice}".rstrip()
+    allowed = _allowed(low, high, any(getattr(part, "gt", None) is not None for part in _metadata(field)))
+    return f"{is_what} (allowed: {allowed}). {_unit_hint(key, value, low, high)}{_advice(field)}"
+
+
+def _allowed(low: float | None, high: float | None, is_above: bool) -> str:
+    if low is None:
+        return f"up to {high:g}"
+    if is_above or high is None:
+        return f"{'above' if is_above else 'from'} {low:g}" + (f", up to {high:g}" if high is not None else "")
+    return f"{low:g} to {high:g}"
 
 
 def _unit_hint(key: str, value: float, low: float | None, high: float | None) -> str:
@@ -266,7 +303,7 @@ def _wrong_key(key: str, bounds: dict, field: FieldInfo | None) -> str:
     )
 
 
-def _field_at(model: type[BaseModel], where: tuple[str | int, ...]) -> FieldInfo | None:
+def _field_at(model: type[BaseModel], where: Where) -> FieldInfo | None:
     """The field that speaks for a place in the file: of a list's entry, the list's.
 
     Its bounds are those of the entry where the entry has its own.
@@ -314,9 +351,13 @@ def _advice(field: FieldInfo | None) -> str:
     return str(extra.get("x-advice", "")) if isinstance(extra, dict) else ""
 
 
+def _metadata(field: FieldInfo | None) -> list[Any]:
+    return field.metadata if field is not None else []
+
+
 def _bounds(field: FieldInfo | None) -> tuple[float | None, float | None]:
     found: dict[str, float] = {}
-    for part in field.metadata if field is not None else ():
+    for part in _metadata(field):
         for name in ("ge", "gt", "le", "lt"):
             if (bound := getattr(part, name, None)) is not None:
                 found[name] = bound
@@ -328,14 +369,14 @@ def _ignored(model: BaseModel) -> Iterator[Problem]:
     for key in model.model_extra or {}:
         near = difflib.get_close_matches(key, type(model).model_fields, n=1, cutoff=0.75)
         meant = f" Did you mean {near[0]}?" if near else ""
-        yield (key,), f"is not a key of this format and was ignored.{meant}"
+        yield Problem((key,), f"is not a key of this format and was ignored.{meant}")
     for name in type(model).model_fields:
         value = getattr(model, name)
-        parts: list[tuple[tuple[str | int, ...], Any]] = [((), value)]
+        parts: list[tuple[Where, Any]] = [((), value)]
         if isinstance(value, dict):
             parts = [((key,), entry) for key, entry in value.items()]
         elif isinstance(value, list):
             parts = [((i,), entry) for i, entry in enumerate(value)]
         for key_in, entry in parts:
             if isinstance(entry, BaseModel):
-                yield from (((name, *key_in, *where), says) for where, says in _ignored(entry))
+                yield from (Problem((name, *key_in, *where), says) for where, says in _ignored(entry))
