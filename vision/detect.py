@@ -51,7 +51,7 @@ MOST_WRONG_HIDDEN, LEAST_LEAD = 10, 3  # for a tag that is hidden in part, on a 
 LEAST_SADDLES_READ = 8  # a homography has eight unknowns, 8 saddles give sixteen equations
 LEAST_SHARE_HIDDEN = 0.5  # of a plate's saddles, where the tag was not read
 LEAST_CELL_PX = 1.2  # narrower cells than this no longer show black and white
-UNIT_TO_35MM_DIAGONAL = 43.27  # mm, the diagonal of a 36 x 24 mm frame (CIPA DC-008, FocalLengthIn35mmFilm)
+DIAGONAL_35MM = 43.27  # mm, the diagonal of a 36 x 24 mm frame (CIPA DC-008, FocalLengthIn35mmFilm)
 USUAL_FOCAL_35MM = 26.0  # of a phone's main lens; common practice, no source
 
 
@@ -76,7 +76,7 @@ def find_predicted(photo: Photo, layout: Layout, plate: int, H_px_plate: NDArray
     H = np.array(H_px_plate, dtype=float)[None]
     if not np.all(np.isfinite(H)) or not _is_sane(H, layout, photo.size_px)[0]:
         return None
-    refined = refine_plates(photo.grey, H, layout)
+    refined = refine_plates(photo.grey, H, layout, _focal_px(photo))
     if refined.good.sum() < LEAST_SHARE_HIDDEN * len(layout.saddles_mm):
         return None
     moved_px = refined.saddles_px[0] - map_points(H[0], layout.saddles_mm)
@@ -101,7 +101,7 @@ def _plates_of_layout(
     starts, read = _starts(photo, layout, squares, numbers)
     if not len(starts):
         return []
-    refined = refine_plates(photo.grey, starts, layout)
+    refined = refine_plates(photo.grey, starts, layout, _focal_px(photo))
     n_good = refined.good.sum(axis=1)
     detections = []
     for k in _separate(refined.H_px_plate, n_good + 100.0 * read, layout):
@@ -249,10 +249,16 @@ def _detection(
     )
 
 
+def _focal_px(photo: Photo) -> float:
+    """Roughly: from EXIF where it tells, else a usual phone's."""
+    diagonal_px = np.hypot(*photo.size_px)
+    return float((photo.exif.focal_35mm or USUAL_FOCAL_35MM) / DIAGONAL_35MM * diagonal_px)
+
+
 def _incidence_deg(H: NDArray, photo: Photo) -> float:
-    """With the focal length that EXIF tells, or a usual one; the angle depends little on it."""
+    """Between the normal and the line of sight to the plate's centre; a rough focal length will do."""
     width, height = photo.size_px
-    f_px = (photo.exif.focal_35mm or USUAL_FOCAL_35MM) / UNIT_TO_35MM_DIAGONAL * np.hypot(width, height)
+    f_px = _focal_px(photo)
     K = np.array([[f_px, 0, (width - 1) / 2], [0, f_px, (height - 1) / 2], [0, 0, 1]])
     x, y, sight = np.linalg.solve(K, H).T
     normal = np.cross(x, y)

@@ -1,8 +1,9 @@
-"""Saddle points to a hundredth of a pixel: the point round which the image is its own half-turn.
+"""Saddle points to a few hundredths of a pixel: the point round which the image is its own half-turn.
 
-Where two straight edges cross, the image is point-symmetric under any tone curve, over-exposure, symmetric blur,
-sharpening and print gain. So the saddle is the shift that makes a window, laid out on the plate
-and mapped through the plate's homography (which takes the perspective out), equal to its own half-turn.
+Where two straight edges cross, the image is point-symmetric under any tone curve, over-exposure,
+symmetric blur, sharpening and print gain. So the saddle is the shift that makes a window, laid out on the
+plate and mapped through the plate's homography (which takes the perspective out), equal to its own
+half-turn.
 """
 
 from dataclasses import dataclass
@@ -15,10 +16,20 @@ from vision.homography import fit_homographies, jacobian, map_points, narrow_sca
 from vision.layout import Layout
 from vision.squares import sample
 
-PREFILTER_PX = 0.6  # takes off single-pixel noise, and lets cubic sampling work on a smooth image
 CAPTURE_CELLS = 0.45  # beyond half a cell the neighbouring saddle is nearer
-_ROUNDING = 2 / 12  # variance of the difference of two grey levels rounded to whole numbers
-_MOST_ATLAS_ROWS = 30000  # cv2.remap takes sources of less than 32767 rows
+
+# The Gaussian that takes off single-pixel noise before sampling, as a share of the narrow cell: on rendered
+# photos the scatter is least at 0.06 to 0.1. Under half a pixel it does nothing.
+PREFILTER_CELLS, PREFILTER_PX = 0.075, (0.5, 1.5)
+
+_ROUNDING = 2 / 12  # variance of the difference of two grey levels, each rounded to a whole number
+_LEAST_WINDOW_PX = 2.2  # a narrower window holds too few pixels to see an edge turn round
+
+# Neighbouring samples share their noise (prefilter, and the camera's own demosaicing, denoising and JPEG), so the
+# window knows less than its count of samples says. On rendered photos of 4 to 25 px per cell the scatter
+# about the truth is 2.9 times what independent samples would give, with a spread that makes this
+# knowledge worth about 25 points of scatter.
+_SHARED_NOISE, _SHARED_NOISE_FREEDOM = 2.9, 25
 
 
 @dataclass(frozen=True, eq=False)
@@ -29,8 +40,8 @@ class Refined:
         H_px_plate: (m, 3, 3) homography fitted to the good saddles.
         saddles_px: (m, n, 2).
         good: (m, n) False where the ring is hidden, cut off, or does not fit the plate.
-        cov_px2: (m, n, 2, 2) covariance of each point, scaled by the scatter about the homography.
-        contrast: (m, n) signed half difference white - black at the saddles, in grey levels.
+        cov_px2: (m, n, 2, 2) covariance of each point by itself.
+        contrast: (m, n) half difference white - black at the saddles, in grey levels.
     """
 
     H_px_plate: NDArray
@@ -49,17 +60,16 @@ def ring_contrast(grey: NDArray, H: NDArray, layout: Layout) -> NDArray:
     return layout.polarity * (q[..., 2] + q[..., 3] - q[..., 0] - q[..., 1]) / 4
 
 
-def refine_plates(grey: NDArray, H_start: NDArray, layout: Layout) -> Refined:
+def refine_plates(grey: NDArray, H_start: NDArray, layout: Layout, focal_px: float) -> Refined:
     """Measure the saddles of plates that lie roughly where H_start (m, 3, 3) says.
 
     From the saddles nearest to the plate's centre outward, so that an error of the start does not grow to the
-    next cell; each round fits the homography anew.
+    next cell; each round fits the homography anew. `focal_px` may be rough.
     """
-    H = np.array(H_start, dtype=float)
-    atlas, origin = _atlas(grey, H, layout)
-    to_atlas = np.tile(np.eye(3), (len(H), 1, 1))
+    atlas, origin = _atlas(grey, H_start, layout)
+    to_atlas = np.tile(np.eye(3), (len(H_start), 1, 1))
     to_atlas[:, :2, 2] = -origin
-    H = to_atlas @ H
+    H = to_atlas @ H_start
     bounds = np.stack([-origin, np.array(grey.shape[::-1]) - 1 - origin], axis=1)
     reach = np.linalg.norm(layout.saddles_mm, axis=1)
     for share in (0.4, 1.0):
@@ -68,16 +78,20 @@ def refine_plates(grey: NDArray, H_start: NDArray, layout: Layout) -> Refined:
         H = _robust_fit(layout, points, good & near, H)[0]
     points, good, cov, contrast = _measure(atlas, H, layout, bounds, coarse=False)
     H, distance = _robust_fit(layout, points, good, H)
-    middle = _masked_median(distance, good)
-    # Lens distortion bends a near plate off the plane homography by a few tenths of a pixel.
-    good &= distance < np.clip(5 * 1.4826 * middle, 0.15, 1.0)[:, None]
+    # Wide enough for what bends a plate off its homography, a few tenths of a pixel on near plates.
+    good &= distance < np.clip(5 * 1.4826 * _masked_median(distance, good), 0.15, 1.0)[:, None]
+    bends = _bends(H, layout, bounds.mean(axis=1), focal_px)
+    squared = _squared_residuals(points - map_points(H, layout.saddles_mm), cov, good, bends)
+    good &= squared < 4.5**2 * np.maximum(_masked_median(squared, good) / 1.386, 0.25)[:, None]
     H, _ = _robust_fit(layout, points, good, H)
-    cov = cov * _scatter(points - map_points(H, layout.saddles_mm), cov, good)[:, None, None, None]
+    squared = _squared_residuals(points - map_points(H, layout.saddles_mm), cov, good, bends)
+    freedom = np.maximum(2 * good.sum(axis=1) - bends.shape[-1], 0)
+    scatter = (squared * good).sum(axis=1) + _SHARED_NOISE_FREEDOM
     return Refined(
         H_px_plate=np.linalg.inv(to_atlas) @ H,
         saddles_px=points + origin[:, None],
         good=good,
-        cov_px2=cov,
+        cov_px2=cov * (scatter / (freedom + _SHARED_NOISE_FREEDOM))[:, None, None, None],
         contrast=contrast,
     )
 
@@ -90,10 +104,11 @@ def _atlas(grey: NDArray, H: NDArray, layout: Layout) -> tuple[NDArray, NDArray]
     low = np.clip(np.floor(outline.min(axis=1)).astype(int) - 6, 0, size - 1)
     high = np.clip(np.ceil(outline.max(axis=1)).astype(int) + 7, low + 1, size)
     rows = high[:, 1] - low[:, 1]
+    blur_px = np.clip(PREFILTER_CELLS * narrow_cell_px(H, layout), *PREFILTER_PX)
     top = np.concatenate([[0], np.cumsum(rows)])
     atlas = np.empty((top[-1], int((high - low)[:, 0].max()), 3), np.float32)
-    for (x0, y0), (x1, y1), t in zip(low, high, top, strict=False):
-        level = cv2.GaussianBlur(grey[y0:y1, x0:x1].astype(np.float32), (0, 0), PREFILTER_PX)
+    for (x0, y0), (x1, y1), t, blur in zip(low, high, top, blur_px, strict=False):
+        level = cv2.GaussianBlur(grey[y0:y1, x0:x1].astype(np.float32), (0, 0), blur)
         place = atlas[t : t + y1 - y0, : x1 - x0]
         cv2.merge(
             [
@@ -109,25 +124,27 @@ def _atlas(grey: NDArray, H: NDArray, layout: Layout) -> tuple[NDArray, NDArray]
     return atlas, origin
 
 
+def narrow_cell_px(H: NDArray, layout: Layout) -> NDArray:
+    """(m,) pixels per cell along the foreshortened direction."""
+    return np.median(narrow_scale(jacobian(H, layout.saddles_mm)), axis=1) * layout.cell_mm
+
+
 def _measure(
     atlas: NDArray, H: NDArray, layout: Layout, bounds: NDArray, coarse: bool
 ) -> tuple[NDArray, NDArray, NDArray, NDArray]:
     """Points (m, n, 2), good (m, n), relative covariance, contrast."""
     X = layout.saddles_mm
-    narrow_px = (
-        np.median(narrow_scale(jacobian(H, X)), axis=1) * layout.cell_mm
-    )  # pixels per cell along the narrow axis
-    half = layout.half_window_mm * np.maximum(
-        1.0, 2.2 / np.maximum(narrow_px * layout.half_window_mm / layout.cell_mm, 0.2)
-    )
+    narrow_px = narrow_cell_px(H, layout)
+    window_px = np.maximum(narrow_px / layout.cell_mm * layout.half_window_mm, 0.2)
+    half = layout.half_window_mm * np.maximum(1.0, _LEAST_WINDOW_PX / window_px)
     grid = np.linspace(-1, 1, 7 if coarse else 13)
     unit = np.array([(x, y) for y in grid for x in grid])[: len(grid) ** 2 // 2]
-    weight = np.exp(-0.5 * (unit**2).sum(axis=1) / 0.75**2).astype(np.float32)
+    weight = np.exp(-0.5 * (unit**2).sum(axis=1) / 1.5**2).astype(np.float32)
     D = (half[:, None, None] * unit)[:, None]  # (m, 1, k, 2)
     Hs = H[:, None]
     pairs = np.stack([map_points(Hs, X[:, None] + D), map_points(Hs, X[:, None] - D)]).astype(np.float32)
     shift = np.zeros((*pairs.shape[1:3], 2))
-    limit = CAPTURE_CELLS * np.maximum(narrow_px, 2.2)[:, None, None]
+    limit = CAPTURE_CELLS * np.maximum(narrow_px, _LEAST_WINDOW_PX)[:, None, None]
     how = cv2.INTER_LINEAR if coarse else cv2.INTER_CUBIC
     for _ in range(4 if coarse else 3):
         s = sample(atlas, pairs + shift[:, :, None].astype(np.float32), how)
@@ -155,8 +172,11 @@ def _measure(
     )
     info = np.stack([np.stack([xx, xy], -1), np.stack([xy, yy], -1)], -2).astype(float)
     info[~good] = np.eye(2)  # these points are not used
-    noise = np.maximum(noise, np.median(noise, axis=1)[:, None])  # more where something lies in the window
-    cov = np.linalg.inv(info) * np.maximum(noise, _ROUNDING)[..., None, None]
+    usual = np.maximum(np.median(noise, axis=1)[:, None], _ROUNDING)
+    # What exceeds the plate's usual noise is something lying in the window: it moves the point, and does not
+    # average out over the samples. On rendered photos the squared error grows by twice the excess.
+    excess = np.maximum(1.0, 2 * (noise / usual - 1))
+    cov = np.linalg.inv(info) * (_SHARED_NOISE * usual * excess)[..., None, None]
     return predicted + shift, good, cov, contrast
 
 
@@ -174,11 +194,46 @@ def _robust_fit(layout: Layout, points: NDArray, good: NDArray, H: NDArray) -> t
     return fitted, distance
 
 
-def _scatter(residual: NDArray, cov: NDArray, good: NDArray) -> NDArray:
-    """(m,) variance of unit weight: how far the points scatter about their homography, in the covariance's terms."""
-    squared = np.einsum("mni,mnij,mnj->mn", residual, np.linalg.inv(cov), residual)
-    freedom = 2 * good.sum(axis=1) - 8
-    return np.where(freedom > 0, (squared * good).sum(axis=1) / np.maximum(freedom, 1), 1.0)
+def _bends(H: NDArray, layout: Layout, centre_px: NDArray, focal_px: float) -> NDArray:
+    """How a plate's points can move together, (m, n, 2, 12): homography, two terms of lens distortion, two of bow.
+
+    Each column has about the size that is to be expected of it, in pixels.
+    """
+    X = layout.saddles_mm
+    x, y = X.T / layout.pattern_half_mm
+    one, zero = np.ones_like(x), np.zeros_like(x)
+    pixels = map_points(H, X)
+    p = (pixels - pixels.mean(axis=1, keepdims=True)) / focal_px * 10
+    u, v = p[..., 0], p[..., 1]
+    flat = [(one, zero), (zero, one), (x, zero), (zero, x), (y, zero), (zero, y)]
+    columns = [np.broadcast_to(np.stack(c, -1), pixels.shape) for c in flat]
+    columns += [np.stack([x * u, x * v], -1), np.stack([y * u, y * v], -1)]
+    from_centre = pixels - centre_px[:, None]
+    r2 = (from_centre**2).sum(axis=-1, keepdims=True) / focal_px**2
+    columns += [0.1 * from_centre * r2, 0.1 * from_centre * r2**2]
+    to_camera = np.tile(np.diag([1 / focal_px, 1 / focal_px, 1.0]), (len(H), 1, 1))
+    to_camera[:, :2, 2] = -centre_px / focal_px
+    M = to_camera @ H
+    scale = np.linalg.norm(M[:, :, 0], axis=1)
+    normal = np.cross(M[:, :, 0], M[:, :, 1]) / scale[:, None]
+    depth = (X @ M[:, 2, :2, None])[..., 0] + M[:, 2, 2, None]
+    lift = (focal_px * normal[:, None, :2] - from_centre * normal[:, None, 2:]) / depth[
+        ..., None
+    ]  # px per mm
+    columns += [0.3 * lift * (x**2)[:, None], 0.3 * lift * (y**2)[:, None]]
+    return np.stack(columns, axis=-1)
+
+
+def _squared_residuals(residual: NDArray, cov: NDArray, good: NDArray, bends: NDArray) -> NDArray:
+    """(m, n) squared whitened residuals, after the bends (m, n, 2, k) that fit best have been taken off."""
+    whiten = np.swapaxes(np.linalg.cholesky(np.linalg.inv(cov)), -1, -2) * good[..., None, None]
+    A = (whiten @ bends).reshape(len(residual), -1, bends.shape[-1])
+    b = (whiten @ residual[..., None]).reshape(len(residual), -1, 1)
+    At = np.swapaxes(A, 1, 2)
+    expected_size = np.eye(bends.shape[-1]) * np.where(np.arange(bends.shape[-1]) < 8, 1e-6, 1.0)
+    amount = np.linalg.solve(At @ A + expected_size, At @ b)
+    left = residual - (bends @ amount[:, None])[..., 0]
+    return np.einsum("mni,mnij,mnj->mn", left, np.linalg.inv(cov), left)
 
 
 def _masked_median(values: NDArray, mask: NDArray) -> NDArray:
