@@ -212,10 +212,8 @@ def _wrong_value(where: Where, wrong: Any, field: FieldInfo | None) -> str:
     if kind in _TYPE_WORDS and not where:
         return f"{_show(value)} stands where the description, {_TYPE_WORDS[kind]}, must begin. Write it so."
     if kind in _TYPE_WORDS:
-        is_what = f" It is {what}." if what else ""
-        return (
-            f"is {_show(value)}: it must be {_TYPE_WORDS[kind]}.{is_what} {_type_hint(kind, value)}{advice}"
-        )
+        it_is = f" It is {what}." if what else ""
+        return f"is {_show(value)}: it must be {_TYPE_WORDS[kind]}.{it_is} {_type_hint(kind, value)}{advice}"
     if kind in ("too_short", "too_long"):
         entries = "1 entry" if len(value) == 1 else f"{len(value)} entries"
         return f"has {entries}: it is {what or 'a list'}. {advice}"
@@ -229,40 +227,22 @@ def _wrong_value(where: Where, wrong: Any, field: FieldInfo | None) -> str:
 def _out_of_range(where: Where, value: Any, field: FieldInfo | None) -> str:
     key = next((k for k in reversed(where) if isinstance(k, str)), "")
     low, high = _bounds(field)
-    is_what = f" It is {what}." if what else ""
-        return (
-            f"is {_show(value)}: it must be {_TYPE_WORDS[kind]}.{is_what} {_type_hint(kind, value)}{advice}"
-        )
-    if kind in ("too_short", "too_long"):
-        entries = "1 entry" if len(value) == 1 else f"{len(value)} entries"
-        return f"has {entries}: it is {what or 'a list'}. {advice}"
-    if kind == "literal_error":
-        return f"is {_show(value)}: it must be {wrong['ctx']['expected']}. {advice}"
-    if kind in ("string_pattern_mismatch", "string_too_long"):
-        return f"is {_show(value)}: it must be a visible text of at most 200 characters on one line. {advice}"
-    return _out_of_range(where, value, field)
-
-
-def _out_of_range(where: Where, value: Any, field: FieldInfo | None) -> str:
-    key = next((k for k in reversed(where) if isinstance(k, str)), "")
-    low, high = _bounds(field)
-    is_above = any(getattr(part, "gt", None) is not None for part in field.metadata) if field else False
-    is_what = f"is {_show(value)}: it is {_what(field) or 'a number'}"
+    it_is = f"is {_show(value)}: it is {_what(field) or 'a number'}"
     if key.startswith("u_") and value <= 0:
         return (
-            f"{is_what} and must be above 0, for a figure that counts as perfectly known "
+            f"{it_is} and must be above 0, for a figure that counts as perfectly known "
             f"leaves nothing to adjust. {_advice(field)}"
         )
     allowed = _allowed(low, high, any(getattr(part, "gt", None) is not None for part in _metadata(field)))
-    return f"{is_what} (allowed: {allowed}). {_unit_hint(key, value, low, high)}{_advice(field)}"
+    return f"{it_is} (allowed: {allowed}). {_unit_hint(key, value, low, high)}{_advice(field)}"
 
 
 def _allowed(low: float | None, high: float | None, is_above: bool) -> str:
     if low is None:
         return f"up to {high:g}"
-    if is_above or high is None:
-        return f"{'above' if is_above else 'from'} {low:g}" + (f", up to {high:g}" if high is not None else "")
-    return f"{low:g} to {high:g}"
+    if high is None:
+        return f"{'above' if is_above else 'from'} {low:g}"
+    return f"above {low:g}, up to {high:g}" if is_above else f"{low:g} to {high:g}"
 
 
 def _unit_hint(key: str, value: float, low: float | None, high: float | None) -> str:
