@@ -65,6 +65,50 @@ Y_END = {
 # with tape and plumb bob to about a centimetre.
 U_OVERHANG_MM = 10.0
 
+# What a line of the budget stands for, and what betters it. "image" depends on the value: `_stations`.
+CAUSES = {
+    "lens": (
+        "the lens",
+        "take more photos, with the phone upright in some and on its side in others, or make a camera "
+        "profile beforehand",
+    ),
+    "refocus": (
+        "the phone's focusing anew for each photo",
+        "lock the focus if the phone can, and take more photos",
+    ),
+    "read_out": (
+        "movement of the phone while a photo is read out",
+        "hold the phone still, make more light, and take more photos",
+    ),
+    "print_scale": (
+        "the size of the printed plates",
+        "measure the printed rulers again with a better ruler and enter printed_scale with its u",
+    ),
+    "flatness": (
+        "plates that may not be flat",
+        "glue the sheets to stiff flat boards, check them with a straightedge and enter u_bow_mm",
+    ),
+    "clamps": (
+        "the wheel clamps",
+        "measure standoff, eccentricity and tilt of the clamps better (two positions of the wheel, half a "
+        "turn apart, give eccentricity and tilt)",
+    ),
+    "fixture": (
+        "the fixture",
+        "measure better where the plates and the target sit on the fixture and how they are turned",
+    ),
+    "floor": (
+        "the floor",
+        "put more floor plates down, near the wheels and near the fixture, and measure how flat it is",
+    ),
+    "scale_bars": ("the scale bar", "have its length measured better and enter the smaller u_length_mm"),
+    "declared": (
+        "what is declared about the vehicle",
+        "hang clamps on all four wheels and lay floor plates, or measure track, wheel radius and datum "
+        "plate better",
+    ),
+}
+
 
 @dataclass(frozen=True)
 class Units:
@@ -444,31 +488,7 @@ def _smaller_u_words(
 def _cause_words(cause: str, key: str, behind: bool) -> tuple[str, str]:
     if cause == "image":
         return "the photos", f"take more, {_stations(key, behind)}"
-    known = {
-        "lens": (
-            "the lens",
-            "take more photos with the phone upright in some and on its side in others, "
-            "or make a camera profile beforehand",
-        ),
-        "print_scale": (
-            "the size of the printed plates",
-            "measure the printed rulers again with a better ruler and enter printed_scale with its u",
-        ),
-        "clamps": (
-            "the wheel clamps",
-            "measure standoff, eccentricity and tilt of the clamps better (two positions of the wheel, "
-            "half a turn apart, give eccentricity and tilt)",
-        ),
-        "fixture": (
-            "the fixture",
-            "measure better where the plates and the target sit on the fixture and how they are turned",
-        ),
-        "floor": (
-            "the floor",
-            "put more floor plates down, near the wheels and near the fixture, and measure how flat it is",
-        ),
-    }
-    return known.get(cause, (cause.replace("_", " "), "measure it better and enter the smaller u"))
+    return CAUSES.get(cause, (cause.replace("_", " "), "measure it better and enter the smaller u"))
 
 
 def _stations(key: str, behind: bool) -> str:

@@ -278,6 +278,15 @@ def test_a_cause_without_words_of_its_own_is_still_named():
     assert "room temperature (100 %" in settle("distance_mm", judged, False, {"room_temperature": 1.0}, False)
 
 
+@pytest.mark.parametrize("line", ["image", *advice.CAUSES])
+def test_a_line_of_the_budget_is_said_in_words_not_by_its_key(line):
+    for key in KEYS:
+        says = settle(key, one(key, 0.1, 0, u=2.5)[key], False, {line: 1.0}, False)
+        assert "Most comes from" in says
+        assert "_" not in says.split("(100 %")[0]
+        assert "measure it better" not in says  # the words for a cause that nobody foresaw
+
+
 def all_advice(judged, *, failed_tests=(), datums=None):
     measured = {key: value.value for key, value in judged.items()}
     budget = dict.fromkeys(judged, BUDGET)
