@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from vision.homography import jacobian, map_points, narrow_scale
 from vision.layout import Layout
 from vision.photo import Photo
-from vision.refine import CAPTURE_CELLS, Refined, refine_plates, ring_contrast
+from vision.refine import CAPTURE_CELLS, Refined, narrow_cell_px, refine_plates, ring_contrast
 from vision.squares import UNIT_SQUARE, dark_squares, square_homographies, tag_cells
 from vision.tagcode import nearest_code, tag_family
 
@@ -53,6 +53,9 @@ LEAST_SHARE_HIDDEN = 0.5  # of a plate's saddles, where the tag was not read
 LEAST_CELL_PX = 1.2  # narrower cells than this no longer show black and white
 DIAGONAL_35MM = 43.27  # mm, the diagonal of a 36 x 24 mm frame (CIPA DC-008, FocalLengthIn35mmFilm)
 USUAL_FOCAL_35MM = 26.0  # of a phone's main lens; common practice, no source
+USUAL_EXPOSURE_S = 1 / 60  # indoors, where EXIF does not tell; common practice, no source
+# From these on a sharper photo would measure visibly better; common practice, no source.
+MOST_BLUR_PX, MOST_BLUR_CELLS, LEAST_STEP_LEVELS = 1.6, 0.35, 20.0
 
 
 def detect_plates(
@@ -235,18 +238,58 @@ def _detection(
     good = good[np.argsort(index[good])]
     H = refined.H_px_plate[k]
     edges = [map_points(H, tag.corners_mm) for tag in layout.tags]
+    cov_px2 = refined.cov_px2[k, good]
+    u_shift_px, u_affine_px = _common_parts(photo, layout, H, cov_px2, refined.blur_px[k])
     return Detection(
         plate=plate,
         layout=layout.name,
         saddle_index=_fixed(index[good]),
         saddles_px=_fixed(refined.saddles_px[k, good]),
-        cov_px2=_fixed(refined.cov_px2[k, good]),
-        u_shift_px=0.012,
-        u_affine_px=0.006,
+        cov_px2=_fixed(cov_px2),
+        u_shift_px=u_shift_px,
+        u_affine_px=u_affine_px,
         tag_read=tag_read,
         tag_edge_px=float(min(np.linalg.norm(np.roll(e, -1, axis=0) - e, axis=1).min() for e in edges)),
         incidence_deg=_incidence_deg(H, photo),
+        says=_says(photo, layout, refined, k),
     )
+
+
+def _common_parts(
+    photo: Photo, layout: Layout, H: NDArray, cov_px2: NDArray, blur_px: float
+) -> tuple[float, float]:
+    """(u_shift_px, u_affine_px), from three causes.
+
+    Noise that reaches beyond one window, so that neighbours share it: on rendered photos (against the
+    true geometry, after the motion during read-out) a quarter of a point's own uncertainty, in
+    shift and affine part alike. The hand's acceleration while the shutter is open: it shifts the middle of the smear
+    by its square; 0.003 rad/s2 answers to 0.03 px at 1/16 s. Blur that reaches over a narrow
+    cell to what lies beyond the ring: grows with the fourth power of blur / cell, 0.03 px at 0.9 px / 2.5 px.
+    """
+    noise_px = 0.25 * float(np.sqrt(np.median(np.trace(cov_px2, axis1=1, axis2=2)) / 2))
+    exposure_s = photo.exif.exposure_time_s or USUAL_EXPOSURE_S
+    smear_px = 0.003 * _focal_px(photo) * exposure_s**2
+    reach_px = 1.8 * float(blur_px / narrow_cell_px(H[None], layout)[0]) ** 4
+    return float(np.hypot(noise_px, smear_px)) + 0.002, float(np.hypot(noise_px, reach_px)) + 0.002
+
+
+def _says(photo: Photo, layout: Layout, refined: Refined, k: int) -> str:
+    """What is wrong with the sight of this plate and what to do, in a technician's words; empty if nothing."""
+    words = []
+    good = refined.good[k]
+    white, black = np.median(refined.white[k, good]), np.median(refined.black[k, good])
+    blur_px, cell_px = refined.blur_px[k], narrow_cell_px(refined.H_px_plate[k][None], layout)[0]
+    if blur_px > MOST_BLUR_PX or blur_px > MOST_BLUR_CELLS * cell_px:
+        words.append("blurred: hold the phone still, or tap on the plate to focus")
+    if np.mean(refined.white[k, good] > 250) > 0.5:
+        words.append("over-exposed: tap on the plate so that the phone darkens the photo")
+    if white - black < LEAST_STEP_LEVELS:
+        words.append("little contrast: put more light on the plate, or keep reflections off it")
+    if good.mean() < 0.8:
+        words.append(
+            f"only {good.sum()} of {len(good)} points visible: clear the view, or show the whole plate"
+        )
+    return "; ".join(words)
 
 
 def _focal_px(photo: Photo) -> float:

@@ -41,23 +41,33 @@ class Refined:
         saddles_px: (m, n, 2).
         good: (m, n) False where the ring is hidden, cut off, or does not fit the plate.
         cov_px2: (m, n, 2, 2) covariance of each point by itself.
-        contrast: (m, n) half difference white - black at the saddles, in grey levels.
+        blur_px: (m,) standard deviation of the blur across the plate's edges, in its worse direction.
+        black, white: (m, n) grey levels of the cells round each saddle.
     """
 
     H_px_plate: NDArray
     saddles_px: NDArray
     good: NDArray
     cov_px2: NDArray
-    contrast: NDArray
+    blur_px: NDArray
+    black: NDArray
+    white: NDArray
+
+
+def ring_levels(grey: NDArray, H: NDArray, layout: Layout) -> tuple[NDArray, NDArray]:
+    """Grey levels, each (m, n), where the layout has black and white cells round each saddle."""
+    a = 0.38 * layout.cell_mm  # well inside the four cells
+    dots = a * np.array([(1, 1), (-1, -1), (1, -1), (-1, 1)])
+    points = (layout.saddles_mm[:, None] + dots).reshape(-1, 2)
+    q = sample(grey, map_points(H, points)).reshape(len(H), -1, 2, 2).mean(axis=-1)
+    plus = layout.polarity > 0
+    return np.where(plus, q[..., 0], q[..., 1]), np.where(plus, q[..., 1], q[..., 0])
 
 
 def ring_contrast(grey: NDArray, H: NDArray, layout: Layout) -> NDArray:
-    """Half of (white - black) at each saddle as the layout wants it, (m, n); negative where the diagonals are swapped."""
-    a = 0.38 * layout.cell_mm  # well inside the four cells round a saddle
-    dots = a * np.array([(1, 1), (-1, -1), (1, -1), (-1, 1)], dtype=float)
-    points = (layout.saddles_mm[:, None] + dots).reshape(-1, 2)
-    q = sample(grey, map_points(H, points)).reshape(len(H), -1, 4)
-    return layout.polarity * (q[..., 2] + q[..., 3] - q[..., 0] - q[..., 1]) / 4
+    """Half of white - black at each saddle, (m, n); negative where black and white are exchanged."""
+    black, white = ring_levels(grey, H, layout)
+    return (white - black) / 2
 
 
 def refine_plates(grey: NDArray, H_start: NDArray, layout: Layout, focal_px: float) -> Refined:
@@ -74,9 +84,9 @@ def refine_plates(grey: NDArray, H_start: NDArray, layout: Layout, focal_px: flo
     reach = np.linalg.norm(layout.saddles_mm, axis=1)
     for share in (0.4, 1.0):
         near = reach <= np.quantile(reach, share) + 1e-6
-        points, good, _, _ = _measure(atlas, H, layout, bounds, coarse=True)
+        points, good, _ = _measure(atlas, H, layout, bounds, coarse=True)
         H = _robust_fit(layout, points, good & near, H)[0]
-    points, good, cov, contrast = _measure(atlas, H, layout, bounds, coarse=False)
+    points, good, cov = _measure(atlas, H, layout, bounds, coarse=False)
     H, distance = _robust_fit(layout, points, good, H)
     # Wide enough for what bends a plate off its homography, a few tenths of a pixel on near plates.
     good &= distance < np.clip(5 * 1.4826 * _masked_median(distance, good), 0.15, 1.0)[:, None]
@@ -87,12 +97,15 @@ def refine_plates(grey: NDArray, H_start: NDArray, layout: Layout, focal_px: flo
     squared = _squared_residuals(points - map_points(H, layout.saddles_mm), cov, good, bends)
     freedom = np.maximum(2 * good.sum(axis=1) - bends.shape[-1], 0)
     scatter = (squared * good).sum(axis=1) + _SHARED_NOISE_FREEDOM
+    black, white = ring_levels(atlas[..., 0], H, layout)
     return Refined(
         H_px_plate=np.linalg.inv(to_atlas) @ H,
         saddles_px=points + origin[:, None],
         good=good,
         cov_px2=cov * (scatter / (freedom + _SHARED_NOISE_FREEDOM))[:, None, None, None],
-        contrast=contrast,
+        blur_px=_blur_px(atlas, H, layout, (white - black), good),
+        black=black,
+        white=white,
     )
 
 
@@ -131,8 +144,8 @@ def narrow_cell_px(H: NDArray, layout: Layout) -> NDArray:
 
 def _measure(
     atlas: NDArray, H: NDArray, layout: Layout, bounds: NDArray, coarse: bool
-) -> tuple[NDArray, NDArray, NDArray, NDArray]:
-    """Points (m, n, 2), good (m, n), relative covariance, contrast."""
+) -> tuple[NDArray, NDArray, NDArray]:
+    """Points (m, n, 2), good (m, n) and covariance (m, n, 2, 2) before the plate's own scatter is known."""
     X = layout.saddles_mm
     narrow_px = narrow_cell_px(H, layout)
     window_px = np.maximum(narrow_px / layout.cell_mm * layout.half_window_mm, 0.2)
@@ -177,7 +190,19 @@ def _measure(
     # average out over the samples. On rendered photos the squared error grows by twice the excess.
     excess = np.maximum(1.0, 2 * (noise / usual - 1))
     cov = np.linalg.inv(info) * (_SHARED_NOISE * usual * excess)[..., None, None]
-    return predicted + shift, good, cov, contrast
+    return predicted + shift, good, cov
+
+
+def _blur_px(atlas: NDArray, H: NDArray, layout: Layout, step: NDArray, good: NDArray) -> NDArray:
+    """(m,) from the steepness of edges, half a cell from the saddles: a blurred step has the slope step / (sqrt(2 pi) blur)."""
+    blurs = []
+    for along in np.array([[0.5, 0.0], [0.0, 0.5]]) * layout.cell_mm:
+        points = np.concatenate([layout.saddles_mm + along, layout.saddles_mm - along])
+        slope = np.linalg.norm(sample(atlas, map_points(H, points))[..., 1:], axis=-1)
+        slope = slope.reshape(len(H), 2, -1).mean(axis=1)
+        blurs.append(_masked_median(step / np.maximum(np.sqrt(2 * np.pi) * slope, 1e-6), good))
+    prefilter = np.clip(PREFILTER_CELLS * narrow_cell_px(H, layout), *PREFILTER_PX)
+    return np.sqrt(np.maximum(np.max(blurs, axis=0) ** 2 - prefilter**2, 0.01))
 
 
 def _robust_fit(layout: Layout, points: NDArray, good: NDArray, H: NDArray) -> tuple[NDArray, NDArray]:
