@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib_data.formats import (
+    CameraFile,
     FixtureFile,
     KitFile,
     PlacementFile,
@@ -18,6 +19,7 @@ from calib_data.formats import (
     VehicleFile,
     WheelFile,
 )
+from vision.camera import N_LENS
 from vision.geometry import rz_ry_rx, transform
 from vision.kit import (
     WHEELS,
@@ -34,6 +36,8 @@ from vision.kit import (
     Tolerance,
     Vehicle,
 )
+from vision.lenses import U_LENS, Profile
+from vision.photo import ExifFacts
 
 Key = TypeVar("Key")
 Value = TypeVar("Value")
@@ -84,6 +88,24 @@ def to_placement(file: PlacementFile) -> Placement:
         file.reference_line,
         file.datum,
         _fixed({str(key): value for key, value in tolerances.items()}),
+    )
+
+
+def to_profile(file: CameraFile) -> Profile:
+    """A stored lens as the adjustment's prior.
+
+    The file has eight of the lens vector's nine numbers; aspect, the ninth, has its general prior.
+    """
+    facts = file.applies_to
+    covariance = np.zeros((N_LENS, N_LENS))
+    covariance[:-1, :-1] = file.covariance
+    covariance[-1, -1] = U_LENS[-1] ** 2
+    lens = (file.f_px, file.cx_px, file.cy_px, file.k1, file.k2, file.p1, file.p2, file.k3, 0.0)
+    return Profile(
+        exif=ExifFacts(**{name: getattr(facts, name) for name in type(facts).model_fields}),
+        size_px=(file.size_px[0], file.size_px[1]),
+        mean=_read_only(np.array(lens)),
+        covariance=_read_only(covariance),
     )
 
 

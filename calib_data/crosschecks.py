@@ -249,6 +249,11 @@ def set_problems(set_file: SetFile) -> Iterator[Problem]:
 def camera_problems(camera: CameraFile) -> Iterator[Problem]:
     """Contradictions inside a lens profile."""
     width, height = camera.size_px
+    if camera.applies_to.make is None and camera.applies_to.model is None:
+        says = (
+            "states neither make nor model, so that it would fit any photo. Enter what the photos' EXIF says."
+        )
+        yield Problem(("applies_to",), says)
     if not 0.2 < camera.f_px / max(width, height) < 50:  # 136 degrees to 1.1 degrees of view
         yield Problem(
             ("f_px",),
@@ -258,7 +263,8 @@ def camera_problems(camera: CameraFile) -> Iterator[Problem]:
         if not 0 < at < size:
             says = f"is {at:g}, outside the photo of {width} x {height}. Make the profile anew from photos."
             yield Problem((key,), says)
-    if not _is_covariance(camera.covariance, len(LENS_ORDER)):
+    # 1e-10: k1, k2 and k3 may be known together to one part in 1e4 only, but never without end.
+    if not _is_covariance(camera.covariance, len(LENS_ORDER), least=1e-10):
         yield Problem(
             ("covariance",),
             "is no covariance: it must be 8 x 8, symmetric, with variances above 0 and correlations within "
@@ -304,8 +310,11 @@ def _value_problems(where: Where, value: ResultValue) -> Iterator[Problem]:
         yield Problem((*where, "decision"), "needs nominal, minus, plus and p_conform beside it.")
 
 
-def _is_covariance(matrix: list[list[float]], n: int) -> bool:
-    """Whether it is n by n, with variances above 0, symmetric and semi-definite to printed digits."""
+def _is_covariance(matrix: list[list[float]], n: int, least: float = -1e-6) -> bool:
+    """Whether it is n by n and symmetric, with variances above 0.
+
+    `least` bounds the correlation's smallest eigenvalue: -1e-6 is semi-definite to printed digits.
+    """
     if len(matrix) != n or any(len(row) != n for row in matrix):
         return False
     C = np.array(matrix, float).reshape(n, n)
@@ -315,4 +324,4 @@ def _is_covariance(matrix: list[list[float]], n: int) -> bool:
     correlation = C / np.sqrt(np.outer(variances, variances))
     # 1e-6: figures printed with seven digits or more.
     is_symmetric = np.allclose(correlation, correlation.T, rtol=0, atol=1e-6)
-    return bool(is_symmetric and np.linalg.eigvalsh(correlation)[0] > -1e-6)
+    return bool(is_symmetric and np.linalg.eigvalsh(correlation)[0] > least)

@@ -6,9 +6,10 @@ import re
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
-from calib_data.convert import to_kit
+from calib_data.convert import to_kit, to_profile
 from calib_data.crosschecks import kit_problems
 from calib_data.formats import KitFile
 from calib_data.layouts import load_layouts
@@ -347,6 +348,11 @@ def test_a_camera_profile_reads_back(tmp_path):
     profile, warnings = read_camera_profile(path)
     assert (profile.f_px, profile.k1, profile.k2) == (2931.2, 0.03, 0.0)
     assert len(warnings) == 1 and "remark" in warnings[0]
+    prior = to_profile(profile)
+    assert prior.exif.model == "P2" and prior.exif.lens_model is None and prior.size_px == (4032, 3024)
+    np.testing.assert_array_equal(prior.mean, [2931.2, 2015.5, 1511.5, 0.03, 0, 0, 0, 0, 0])
+    assert prior.covariance.shape == (9, 9) and prior.covariance[0, 0] == 4.0
+    assert np.all(np.linalg.eigvalsh(prior.covariance) > 0)
 
 
 @pytest.mark.parametrize(
@@ -362,6 +368,7 @@ def test_a_camera_profile_reads_back(tmp_path):
         ("made_from[0]", "p01.jpg"),
         ("n_photos", 0),
         ("applies_to", DROP),
+        ("applies_to", {"focal_35mm": 26}),
     ],
 )
 def test_a_wrong_camera_profile_is_named_with_advice(place, new, tmp_path: Path):
