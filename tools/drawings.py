@@ -52,50 +52,33 @@ def draw_views(result: Mapping[str, Any]) -> Figure:
     the side view is seen from the vehicle's right. All lengths in mm of the vehicle frame.
     """
     geometry = result["geometry"]
-    blocks = list(_column(result))
-    points = _all_points(geometry)
-    low, high = points.min(axis=0) - 300.0, points.max(axis=0) + 300.0
-    low[1] -= DIMENSION_MM * len(result["placements"])
-    low[2], high[2] = min(low[2], -200.0), max(high[2], 500.0)
+    low, high = _range_mm(geometry, len(result["placements"]))
     extent = high - low
     mm_per_in = max(extent[0] / VIEW_WIDTH_IN, (extent[1] + extent[2]) / VIEW_HEIGHT_IN)
-    view_height_in = (extent[1] + extent[2]) / mm_per_in + 2.3 * MARGIN_IN
-    station_lines = _station_lines(geometry, extent[0] / mm_per_in)
-    names_in = LINE_IN * len(station_lines)
-    column_in = sum(block.height_in for block in blocks)
-    height_in = 2 * MARGIN_IN + max(view_height_in + names_in, column_in)
-    width_in = extent[0] / mm_per_in + COLUMN_IN + 3.5 * MARGIN_IN
+    width_in, plan_in, side_in = extent / mm_per_in
+    blocks = list(_column(result))
+    stations = _station_lines(geometry, width_in)
+    views_in = plan_in + side_in + 2.3 * MARGIN_IN + LINE_IN * len(stations)
 
-    figure = Figure(figsize=(width_in, height_in))
-    FigureCanvasAgg(figure)
-    page = _Page(figure, width_in, height_in)
-    left, top = 1.4 * MARGIN_IN, height_in - MARGIN_IN
-    width, plan_in, side_in = extent / mm_per_in
-    plan = page.axes(left, top - plan_in, width, plan_in)
-    side_bottom = top - plan_in - 1.3 * MARGIN_IN - side_in
-    side = page.axes(left, side_bottom, width, side_in)
-    placements = result["placements"]
-    height_known = any(_value_of(placement, "height_mm") is not None for placement in placements)
-    _draw_view(plan, result, _View((0, 1), low, high))
-    _draw_view(side, result, _View((0, 2), low, high), floor=height_known)
-    scale = f"1 : {mm_per_in / 25.4:.0f} where the page is {25.4 * width_in:.0f} mm wide"
-    plan.set_title(f"Plan, scale {scale}", **_TITLE)
-    plan.set_ylabel("Y, left of the vehicle, mm", fontsize=8)
-    side.set_title(
-        "Side, seen from the vehicle's right, same scale"
-        + ("" if height_known else ". Heights are not measured"),
-        **_TITLE,
+    page = _new_page(
+        width_in + COLUMN_IN + 3.5 * MARGIN_IN,
+        max(views_in, sum(block.height_in for block in blocks)) + 2 * MARGIN_IN,
     )
-    side.set_xlabel("X, forward, mm", fontsize=8)
-    side.set_ylabel("Z, up, mm", fontsize=8)
-    for row, line in enumerate(station_lines):
+    left, top = 1.4 * MARGIN_IN, page.height_in - MARGIN_IN
+    side_bottom = top - plan_in - 1.3 * MARGIN_IN - side_in
+    plan = page.axes(left, top - plan_in, width_in, plan_in)
+    _draw_plan(plan, result, low, high)
+    _draw_side(page.axes(left, side_bottom, width_in, side_in), result, low, high)
+    scale = f"1 : {mm_per_in / 25.4:.0f} where the page is {25.4 * page.width_in:.0f} mm wide"
+    plan.set_title(f"Plan, scale {scale}", **_TITLE)
+    for row, line in enumerate(stations):
         page.text(left, side_bottom - MARGIN_IN - 0.1 - row * LINE_IN, line, 7)
     y = top + 0.2
     for block in blocks:
-        block.draw(page, left + width + 0.9 * MARGIN_IN, y)
+        block.draw(page, left + width_in + 0.9 * MARGIN_IN, y)
         y -= block.height_in
     page.text(left, 0.15, SECOND_CHECK, 8)
-    return figure
+    return page.figure
 
 
 _TITLE: dict[str, Any] = {"fontsize": 9, "loc": "left", "fontweight": "bold"}
@@ -116,6 +99,12 @@ class _Page:
 
     def text(self, x: float, y: float, words: str, size: float, **style: Any) -> None:
         self.figure.text(x / self.width_in, y / self.height_in, words, fontsize=size, **style)
+
+
+def _new_page(width_in: float, height_in: float) -> _Page:
+    figure = Figure(figsize=(width_in, height_in))
+    FigureCanvasAgg(figure)
+    return _Page(figure, width_in, height_in)
 
 
 # ---- the two views
@@ -141,16 +130,31 @@ class _View:
         return self.axes == (0, 1)
 
 
-def _draw_view(ax: Axes, result: Mapping[str, Any], view: _View, floor: bool = False) -> None:
+def _draw_plan(ax: Axes, result: Mapping[str, Any], low: NDArray, high: NDArray) -> None:
+    _draw_view(ax, result, _View((0, 1), low, high))
+    ax.set_ylabel("Y, left of the vehicle, mm", fontsize=8)
+
+
+def _draw_side(ax: Axes, result: Mapping[str, Any], low: NDArray, high: NDArray) -> None:
+    """The floor is drawn where a height was measured, for only then is Z counted from it."""
+    is_known = any(_value_of(placement, "height_mm") is not None for placement in result["placements"])
+    _draw_view(ax, result, _View((0, 2), low, high))
+    if is_known:
+        ax.axhline(0.0, color=INK, linewidth=1.2, zorder=0.8)
+        ax.annotate("floor", (low[0] + 60, 0), (0, -9), textcoords="offset points", fontsize=7)
+    note = "" if is_known else ". Heights are not measured"
+    ax.set_title(f"Side, seen from the vehicle's right, same scale{note}", **_TITLE)
+    ax.set_xlabel("X, forward, mm", fontsize=8)
+    ax.set_ylabel("Z, up, mm", fontsize=8)
+
+
+def _draw_view(ax: Axes, result: Mapping[str, Any], view: _View) -> None:
     geometry = result["geometry"]
     (x0, y0), (x1, y1) = view(view.low), view(view.high)
     ax.set(xlim=(x0, x1), ylim=(y0, y1), aspect="equal")
     ax.tick_params(labelsize=7)
     ax.grid(color=PALE, linewidth=0.5)
     ax.set_axisbelow(True)
-    if floor:
-        ax.axhline(0.0, color=INK, linewidth=1.2)
-        ax.annotate("floor", (x0 + 60, 0), (0, -9), textcoords="offset points", fontsize=7)
     _draw_wheels(ax, geometry, view)
     _draw_reference(ax, geometry, view)
     _draw_stations(ax, geometry, view)
@@ -293,9 +297,17 @@ def _draw_dimension(
     )  # fmt: skip
 
 
+def _range_mm(geometry: Mapping[str, Any], n_placements: int) -> tuple[NDArray, NDArray]:
+    """Lowest and highest X, Y, Z of the views, with a margin and room for the dimension lines."""
+    points = _all_points(geometry)
+    low, high = points.min(axis=0) - 300.0, points.max(axis=0) + 300.0
+    low[1] -= DIMENSION_MM * n_placements
+    return low, high
+
+
 def _all_points(geometry: Mapping[str, Any]) -> NDArray:
     """Everything that a view must not cut off, (n, 3)."""
-    points = [np.zeros(3)]
+    points = [np.zeros(3), np.array([0.0, 0.0, 200.0])]
     for wheel in geometry.get("wheels", {}).values():
         centre = np.asarray(wheel["centre_mm"], dtype=float)
         points += [centre - (320.0, 0, 0), centre + (320.0, 0, 320.0), np.asarray(wheel["plate_origin_mm"])]
