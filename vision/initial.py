@@ -17,8 +17,9 @@ from vision import geometry
 from vision.adjust import Adjustment, Network, adjust
 from vision.camera import unproject
 from vision.errors import NotEnoughError
+from vision.kit import Kit
 from vision.least_squares import SingularError, State
-from vision.observe import Observations
+from vision.observe import Observations, Sighting
 from vision.parameters import printed_scales
 
 # Two rotations "agree" within this. Single-plate poses of a lens wrong by 5 % scatter by 1-3 degrees.
@@ -43,31 +44,28 @@ class _Edge:
     size: float
 
 
-def connected_parts(observed: Observations, network: Network) -> tuple[tuple[tuple[int, ...], tuple[int, ...]], ...]:
-    """Photos and plates that hang together, (photo indices, plate indices) each, largest first.
+@dataclass(frozen=True)
+class Part:
+    """Photos (indices) and plates (numbers) that hang together."""
 
-    Plates hang together through a photo that shows both, or through their fixture.
-    """
-    n_bodies = observed.n_photos + len(network.fixtures())
-    parent = list(range(n_bodies + len(observed.plates)))
+    photos: tuple[int, ...]
+    plates: tuple[int, ...]
 
-    def root(i: int) -> int:
-        while parent[i] != i:
-            parent[i] = parent[parent[i]]
-            i = parent[i]
-        return i
 
-    links = [*zip(observed.photo, observed.plate, strict=True), *((b, p) for b, p, _ in _mounts(network))]
-    for body, plate in links:
-        parent[root(int(body))] = root(n_bodies + int(plate))
-    roots = sorted({root(i) for i in range(len(parent))})
-    parts = []
-    for r in roots:
-        photos = tuple(i for i in range(observed.n_photos) if root(i) == r)
-        plates = tuple(k for k in range(len(observed.plates)) if root(n_bodies + k) == r)
-        if photos:
-            parts.append((photos, plates))
-    return tuple(sorted(parts, key=lambda part: (-len(part[0]) - len(part[1]), part[0])))
+def connected_parts(sightings: Sequence[Sighting], kit: Kit) -> tuple[Part, ...]:
+    """What hangs together through photos that show two plates, or through a fixture; most photos first."""
+    sets = [({i}, {d.plate for d in s.detections}) for i, s in enumerate(sightings)]
+    seen = set().union(*(plates for _, plates in sets))
+    for fixture in kit.fixtures:
+        on_it = seen & {m.plate for m in fixture.mounts}
+        sets.append((set(), on_it))
+    parts: list[tuple[set[int], set[int]]] = []
+    for photos, plates in sets:
+        touching = [p for p in parts if p[1] & plates]
+        parts = [p for p in parts if not p[1] & plates]
+        parts.append((photos.union(*(p[0] for p in touching)), plates.union(*(p[1] for p in touching))))
+    found = [Part(tuple(sorted(photos)), tuple(sorted(plates))) for photos, plates in parts if photos]
+    return tuple(sorted(found, key=lambda part: (-len(part.photos), -len(part.plates), part.plates)))
 
 
 def _mounts(network: Network) -> list[tuple[int, int, NDArray]]:

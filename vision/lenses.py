@@ -41,27 +41,33 @@ def focal_readings_px(exif: ExifFacts, size_px: tuple[int, int]) -> tuple[float,
     return tuple(f * zoom for zoom in sorted(zooms) for f in (by_diagonal, by_long_side))
 
 
-def lens_prior(exif: ExifFacts, size_px: tuple[int, int], f_px_seen: float | None = None) -> LensPrior:
-    """The prior of a lens without a profile.
+def lens_prior(exif: ExifFacts, size_px: tuple[int, int]) -> LensPrior:
+    """The prior of a lens whose EXIF states a 35-mm equivalent: all its readings and its rounding.
 
-    Args:
-        f_px_seen: Focal length that the plates themselves suggest; used where EXIF says nothing, and
-            then with 15 % uncertainty, so that the photos are not counted twice.
+    The mean is the middle of the readings; u holds half their span, half a millimetre of rounding, and
+    2 % for makers who state the nominal lens rather than the cropped picture.
     """
     readings = focal_readings_px(exif, size_px)
-    long_px = max(size_px)
-    if readings:
-        f = (max(readings) + min(readings)) / 2
-        rounding = f * 0.5 / (exif.focal_35mm or 1.0) / np.sqrt(3)
-        u_f = float(np.sqrt(((max(readings) - min(readings)) / 2) ** 2 + rounding**2 + (0.02 * f) ** 2))
-    else:
-        f = f_px_seen or 0.75 * long_px
-        u_f = 0.15 * f
+    f = (max(readings) + min(readings)) / 2
+    rounding = f * 0.5 / (exif.focal_35mm or 1.0) / np.sqrt(3)
+    u_f = np.sqrt(((max(readings) - min(readings)) / 2) ** 2 + rounding**2 + (0.02 * f) ** 2)
+    return _wide_prior(size_px, f, float(u_f))
+
+
+def lens_prior_from_plates(size_px: tuple[int, int], f_px: float) -> LensPrior:
+    """The prior where EXIF says nothing and the plates suggest a focal length.
+
+    u is 15 %: wide enough that the photos, which gave the mean, are not counted twice.
+    """
+    return _wide_prior(size_px, f_px, 0.15 * f_px)
+
+
+def _wide_prior(size_px: tuple[int, int], f_px: float, u_f_px: float) -> LensPrior:
     width, height = size_px
-    mean = np.array([f, (width - 1) / 2, (height - 1) / 2, 0, 0, 0, 0, 0, 0.0])
+    mean = np.array([f_px, (width - 1) / 2, (height - 1) / 2, 0, 0, 0, 0, 0, 0.0])
     u = U_LENS.copy()
-    u[0] = u_f
-    u[1:3] *= long_px
+    u[0] = u_f_px
+    u[1:3] *= max(size_px)
     return LensPrior(mean, np.diag(u**2))
 
 
@@ -111,3 +117,25 @@ def matching_profile(
         if profile.size_px == size_px and _n_stated(exif) and _agree(profile.exif, exif):
             return profile
     return None
+
+
+def lens_priors(
+    exifs: Sequence[ExifFacts],
+    sizes_px: Sequence[tuple[int, int]],
+    lens_of_photo: Sequence[int],
+    profiles: Sequence[Profile] = (),
+) -> tuple[LensPrior | None, ...]:
+    """The prior of each lens: its profile, else what EXIF says; None where nothing is known.
+
+    Of a lens's photos, the one with the fullest EXIF speaks for all.
+    """
+    priors: list[LensPrior | None] = []
+    for lens in range(max(lens_of_photo) + 1):
+        photos = [i for i, k in enumerate(lens_of_photo) if k == lens]
+        i = max(photos, key=lambda i: (_n_stated(exifs[i]), -i))
+        profile = matching_profile(exifs[i], sizes_px[i], profiles)
+        if profile is not None:
+            priors.append(LensPrior(profile.mean, profile.covariance))
+        else:
+            priors.append(lens_prior(exifs[i], sizes_px[i]) if focal_readings_px(exifs[i], sizes_px[i]) else None)
+    return tuple(priors)

@@ -210,7 +210,11 @@ def _up(poses: NDArray, wheels: Sequence[WheelPlan], heights: Sequence[HeightPla
 
 
 def _height_weights(plan: FramePlan, adjustment: Adjustment) -> NDArray:
-    """Inverse covariance of the points' heights along `up`: the adjustment's, plus flatness."""
+    return np.linalg.inv(cov_of_heights(plan, adjustment))
+
+
+def cov_of_heights(plan: FramePlan, adjustment: Adjustment) -> NDArray:
+    """Covariance (k, k) of the points' heights along `up`: the adjustment's and the clamps', plus flatness."""
 
     def heights_of(poses: NDArray, inputs: NDArray) -> NDArray:
         centres, _ = wheel_centres(plan, poses, inputs)
@@ -221,7 +225,7 @@ def _height_weights(plan: FramePlan, adjustment: Adjustment) -> NDArray:
     u = np.array([i.u for i in plan.inputs])
     cov = cov + (J_inputs * u**2) @ J_inputs.T
     own = np.array([plan.inputs[h.input].u for h in plan.heights])
-    return np.linalg.inv(cov + np.diag(own**2))
+    return cov + np.diag(own**2)
 
 
 def _with_floor_sides(plan: FramePlan, poses: NDArray) -> FramePlan:

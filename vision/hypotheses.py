@@ -1,0 +1,125 @@
+"""Test statistics for "what if this stood elsewhere": score and pull tests, without solving again.
+
+A hypothesis adds unknowns b to the adjusted model: r = J dx + D b. With whitened residuals r, N = D'D,
+A = D'J and C the covariance of the estimate, the score s = D'r has covariance V = N - A C A' if b = 0,
+and T = s' V^-1 s is chi-square (Rao's score test; in geodesy Baarda's test in several dimensions).
+b = V^-1 s is what the extra unknowns would become.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision import geometry
+from vision.adjust import Adjustment
+from vision.least_squares import ResidualBlock
+
+# Directions in which a hypothesis cannot be told from the model itself are left out of it.
+LEAST_SEPARABLE = 1e-3
+
+
+@dataclass(frozen=True, eq=False)
+class Score:
+    """T, its degrees of freedom, and the estimate of the extra unknowns (zero where not separable)."""
+
+    statistic: float
+    dof: int
+    estimate: NDArray
+
+    @property
+    def gain(self) -> float:
+        """How much better the hypothesis describes the data, less two for each unknown (Akaike)."""
+        return self.statistic - 2.0 * self.dof
+
+
+def quadratic_form(s: NDArray, V: NDArray, N: NDArray) -> Score:
+    """s' V^-1 s over the directions in which V is not small against N."""
+    scale = 1 / np.sqrt(np.maximum(np.diag(N), 1e-300))
+    values, vectors = np.linalg.eigh((V + V.T) / 2 * scale * scale[:, None])
+    keep = values > LEAST_SEPARABLE
+    z = vectors[:, keep].T @ (s * scale)
+    estimate = scale * (vectors[:, keep] @ (z / values[keep]))
+    return Score(float((z**2 / values[keep]).sum()), int(keep.sum()), estimate)
+
+
+class SaddleScores:
+    """Scores of displacements, prepared once per adjustment: whitened residuals and Jacobians by group."""
+
+    def __init__(self, adjustment: Adjustment) -> None:
+        self.adjustment = adjustment
+        self.block = adjustment.saddles
+        self.observed = self.block.observed
+        self.r, self.J = self.block.linearise(adjustment.state)
+
+    def of_columns(self, D: NDArray, groups: Sequence[int] | NDArray) -> Score:
+        """Score of extra whitened columns D (g, 2n, k), one matrix for each of the groups."""
+        groups = np.asarray(groups, int)
+        C = self.adjustment.covariance
+        s = np.einsum("gmk,gm->k", D, self.r[groups], optimize=True)
+        N = np.einsum("gmk,gml->kl", D, D, optimize=True)
+        DJ = np.swapaxes(D, -1, -2) @ self.J[groups]
+        A = np.zeros((D.shape[-1], len(C)))
+        for g, columns in enumerate(self.block.columns[groups]):
+            A[:, columns] += DJ[g]
+        return quadratic_form(s, N - A @ C @ A.T, N)
+
+    def moved(self, groups: NDArray, T_world_body: NDArray) -> Score:
+        """Score of a rigid body's six-term displacement, in its own frame, that these groups' plates share."""
+        u, state = self.adjustment.network.unknowns, self.adjustment.state
+        T_plate_body = geometry.invert(state.poses[u.plate_pose(self.observed.plate[groups])]) @ T_world_body
+        R, t = T_plate_body[:, :3, :3], T_plate_body[:, :3, 3]
+        # A body tangent (v, w) moves a plate on it by (R v + t x R w, R w) in the plate's frame.
+        adjoint = np.zeros((len(groups), 6, 6))
+        adjoint[:, :3, :3] = adjoint[:, 3:, 3:] = R
+        adjoint[:, :3, 3:] = geometry.skew(t) @ R
+        return self.of_columns(self.J[groups][..., 6:12] @ adjoint, groups)
+
+    def scaled(self, groups: NDArray) -> Score:
+        """Score of a common scale of these groups' sheets."""
+        return self.of_columns(self.J[groups][..., 34:35], groups)
+
+    def lens_terms(self, lens: int) -> Score:
+        """Score of terms that Brown's model lacks: r^9 and r^2 radial, r^4 prism in x and y."""
+        o = self.observed
+        groups = np.flatnonzero(o.lens_of_photo[o.photo] == lens)
+        vector = self.adjustment.state.values[self.adjustment.network.unknowns.lens_values()][lens]
+        # To first order the observed place serves for the ideal one: these terms are tests, not values.
+        xy = (o.saddles_px[groups] - vector[1:3]) / vector[0]
+        r = np.linalg.norm(xy, axis=-1, keepdims=True)
+        columns = np.zeros((*xy.shape, 4))
+        columns[..., 0], columns[..., 1] = xy * r**8, xy * r
+        columns[..., 0, 2] = columns[..., 1, 3] = r[..., 0] ** 4
+        columns = np.where(o.used[groups][..., None, None], vector[0] * columns, 0.0)
+        return self.of_columns(self._whitened(columns, groups), groups)
+
+    def _whitened(self, columns: NDArray, groups: NDArray) -> NDArray:
+        full = np.zeros((*self.observed.used.shape, *columns.shape[2:]))
+        full[groups] = columns
+        return self.block._whitened(full)[groups]
+
+
+def pull(adjustment: Adjustment, value_index: NDArray, mean: NDArray, U: NDArray) -> Score:
+    """Whether some values were pulled further from their prior than it allows.
+
+    The adjusted deviation x from the prior has covariance U - C (prior minus posterior covariance).
+
+    Args:
+        value_index: (k,) into the state's values; mean (k,); U (k, k) the prior's covariance.
+    """
+    state = adjustment.state
+    columns = 6 * len(state.poses) + np.asarray(value_index, int)
+    x = state.values[value_index] - mean
+    score = quadratic_form(x, U - adjustment.covariance[np.ix_(columns, columns)], U)
+    return Score(score.statistic, score.dof, x)
+
+
+def own_residual(adjustment: Adjustment, block: ResidualBlock, group: int) -> Score:
+    """Whether one group of whitened observations disagrees with all the others: r' (I - J C J')^-1 r."""
+    r, J = block.linearise(adjustment.state)
+    columns = block.columns[group]
+    C = adjustment.covariance[np.ix_(columns, columns)]
+    eye = np.eye(len(r[group]))
+    score = quadratic_form(r[group], eye - J[group] @ C @ J[group].T, eye)
+    return Score(score.statistic, score.dof, r[group])

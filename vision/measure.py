@@ -1,0 +1,149 @@
+"""The whole measurement on one page: start reading here.
+
+photos -> detections -> observations -> adjustment -> vehicle frame -> values -> tests -> decision.
+Each line of `measure` is one stage; the stages are modules of the same names.
+"""
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from types import MappingProxyType
+
+import numpy as np
+
+from vision.adjust import Adjustment
+from vision.advice import CAUTION
+from vision.consistency import ConsistencyTest, check_consistency, not_checked
+from vision.decide import Verdict, worst
+from vision.detect import detect_plates
+from vision.frame import FramePlan
+from vision.initial import adjust_from_nothing
+from vision.judge import JudgedPlacement, judge
+from vision.kit import Kit, Placement, Vehicle
+from vision.layout import Layout
+from vision.lenses import Profile, group_lenses, lens_priors
+from vision.observe import Sighting
+from vision.photo import Photo
+from vision.placement import Reported, plan_frame, report
+from vision.second_look import look_again
+from vision.sightings import FoundPhoto, PhotoNote, in_time_order, main_part, network_of, sightings_of
+
+# How a caller may run independent work on several photos at once; the built-in map runs it in turn.
+PhotoMap = Callable[[Callable, Iterable], Iterable]
+Progress = Callable[[str, int, int], None]
+
+
+def _silent(what: str, done: int, total: int) -> None:
+    """No progress wanted."""
+
+
+@dataclass(frozen=True, eq=False)
+class Measurement:
+    """Everything that measuring a set of photos gave.
+
+    Attributes:
+        notes: One per photo given, in the order given: what was found, whether it was used, and why not.
+        sightings: The photos used, in the order of the adjustment.
+        reported: Vehicle facts and all placements' values, with their joint covariance.
+        tests: Consistency tests, the likeliest cause of trouble first.
+        not_checked: What these photos cannot show, in words.
+        warnings: What the technician should know beyond the tests.
+    """
+
+    decision: Verdict
+    placements: tuple[JudgedPlacement, ...]
+    reported: Reported
+    tests: tuple[ConsistencyTest, ...]
+    not_checked: tuple[str, ...]
+    caution: str
+    notes: tuple[PhotoNote, ...]
+    warnings: tuple[str, ...]
+    sightings: tuple[Sighting, ...]
+    adjustment: Adjustment
+    plan: FramePlan
+
+
+def measure(
+    photos: Sequence[Photo],
+    kit: Kit,
+    vehicle: Vehicle,
+    placements: Sequence[Placement],
+    layouts: Sequence[Layout],
+    *,
+    profiles: Sequence[Profile] = (),
+    map_photos: PhotoMap = map,
+    progress: Progress = _silent,
+) -> Measurement:
+    """Where the targets stand, how sure that is, whether it conforms, and what to move.
+
+    Raises:
+        NotEnoughError: The photos do not suffice; the message names the photo that would help.
+    """
+    found = []
+    for photo in map_photos(lambda photo: find_plates(photo, layouts), photos):
+        found.append(photo)
+        progress("looking for plates", len(found), len(photos))
+    by_name = {photo.name: photo for photo in photos}
+    return measure_found(
+        found, kit, vehicle, placements, layouts, photos=by_name, profiles=profiles, progress=progress
+    )
+
+
+def find_plates(photo: Photo, layouts: Sequence[Layout]) -> FoundPhoto:
+    """One photo's plates; what remains of the photo for measuring and for the record."""
+    detections = detect_plates(photo, layouts)
+    says = ""
+    if not detections:
+        mirrored = Photo(photo.name, photo.sha256, photo.size_px, photo.exif, np.ascontiguousarray(photo.grey[:, ::-1]))
+        if detect_plates(mirrored, layouts):
+            says = "This photo is mirrored (selfie camera or edited). Take it with the main camera and do not edit it."
+    return FoundPhoto(photo.name, photo.sha256, photo.size_px, photo.exif, detections, says)
+
+
+def measure_found(
+    found: Sequence[FoundPhoto],
+    kit: Kit,
+    vehicle: Vehicle,
+    placements: Sequence[Placement],
+    layouts: Sequence[Layout],
+    *,
+    photos: Mapping[str, Photo] = MappingProxyType({}),
+    profiles: Sequence[Profile] = (),
+    progress: Progress = _silent,
+) -> Measurement:
+    """As `measure`, from detections.
+
+    Args:
+        photos: By name, for looking again where plates must be; may be empty.
+    """
+    layouts_by_name = {layout.name: layout for layout in layouts}
+    found = in_time_order(found)
+    lens_of_photo = group_lenses([f.exif for f in found], [f.size_px for f in found])
+    priors = lens_priors([f.exif for f in found], [f.size_px for f in found], lens_of_photo, profiles)
+    sightings, notes = sightings_of(found, lens_of_photo, kit)
+    sightings, notes, apart = main_part(sightings, notes, kit)
+
+    progress("adjusting", 0, 3)
+    sightings, network = network_of(sightings, priors, kit, layouts_by_name)
+    adjustment = adjust_from_nothing(network)
+    progress("looking again where plates must be", 1, 3)
+    sightings, adjustment = look_again(photos, sightings, adjustment, layouts_by_name)
+
+    progress("testing", 2, 3)
+    plan = plan_frame(adjustment, kit, vehicle, placements)
+    reported = report(adjustment, plan)
+    tests = check_consistency(adjustment, plan, reported, kit, vehicle, sightings)
+    judged = tuple(judge(i, p, kit, vehicle, plan, reported, tests) for i, p in enumerate(placements))
+    progress("done", 3, 3)
+    return Measurement(
+        decision=worst(p.decision.decision for p in judged),
+        placements=judged,
+        reported=reported,
+        tests=tests,
+        not_checked=not_checked(kit, plan, vehicle),
+        caution=CAUTION,
+        notes=notes,
+        warnings=apart,
+        sightings=sightings,
+        adjustment=adjustment,
+        plan=plan,
+    )

@@ -1,0 +1,96 @@
+"""Looking again, once the adjustment tells where every plate must be in every photo.
+
+Hidden tags, steep and small views: their ring is searched at the predicted place. What is found
+ties fixture and vehicle together where single photos are precious.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision import geometry
+from vision.adjust import Adjustment, Network, adjust
+from vision.camera import project
+from vision.detect import Detection, find_predicted
+from vision.layout import Layout
+from vision.least_squares import State
+from vision.observe import Sighting, observe
+from vision.photo import Photo
+
+# A plate seen flatter than this gives points that weigh nearly nothing; searching there costs time only.
+STEEPEST_DEG = 80.0
+# Each look can bring photos nearer to the truth and so make more plates findable; a third adds nothing.
+N_LOOKS = 2
+
+
+def predicted_homography(
+    state: State, network: Network, photo: int, plate: int, layout: Layout
+) -> NDArray | None:
+    """H (3, 3), plate mm to pixels, of a plate (index) in a photo (index); None where it cannot be seen."""
+    u, o = network.unknowns, network.observed
+    T_camera_plate = geometry.invert(state.poses[photo]) @ state.poses[u.plate_pose(plate)]
+    line_of_sight = -T_camera_plate[:3, 3] / np.linalg.norm(T_camera_plate[:3, 3])
+    if T_camera_plate[2, 3] <= 0 or T_camera_plate[:3, 2] @ line_of_sight < np.cos(np.radians(STEEPEST_DEG)):
+        return None
+    lens = state.values[u.lens_values()][o.lens_of_photo[photo]].copy()
+    change = state.values[u.photo_values()][photo]
+    lens[0] *= 1 + change[0]
+    lens[1:3] += change[1:3]
+    scale = np.array(network.kit.plates[o.plates[plate]].printed_scale_xy)
+    points_mm = layout.saddles_mm
+    in_camera = geometry.apply(T_camera_plate, np.c_[points_mm * scale, np.zeros(len(points_mm))])
+    if (in_camera[:, 2] <= 0).any():
+        return None
+    at_px = project(in_camera, lens)
+    width, height = o.size_px[photo]
+    inside = ((at_px >= 0) & (at_px <= [width - 1, height - 1])).all(1)
+    if inside.sum() < len(inside) / 2:
+        return None
+    H, _ = cv2.findHomography(points_mm, at_px, 0)
+    return H
+
+
+def look_again(
+    photos: Mapping[str, Photo],
+    sightings: Sequence[Sighting],
+    adjustment: Adjustment,
+    layouts: Mapping[str, Layout],
+) -> tuple[tuple[Sighting, ...], Adjustment]:
+    """Find the plates that the adjustment predicts and detection missed, and adjust with them.
+
+    Args:
+        photos: By name; photos that are not here (re-computation from stored detections) are not searched.
+    """
+    sightings = tuple(sightings)
+    for _ in range(N_LOOKS):
+        extra = [_missed(photos.get(s.name), i, s, adjustment, layouts) for i, s in enumerate(sightings)]
+        if not any(extra):
+            break
+        sightings = tuple(
+            replace(s, detections=(*s.detections, *more)) for s, more in zip(sightings, extra, strict=True)
+        )
+        network = replace(adjustment.network, observed=observe(sightings, layouts))
+        adjustment = adjust(network, adjustment.state, grades=(1.0,))
+    return sightings, adjustment
+
+
+def _missed(
+    photo: Photo | None, index: int, sighting: Sighting, adjustment: Adjustment, layouts: Mapping[str, Layout]
+) -> tuple[Detection, ...]:
+    if photo is None:
+        return ()
+    network = adjustment.network
+    seen = {d.plate for d in sighting.detections}
+    found = []
+    for k, plate in enumerate(network.observed.plates):
+        layout = layouts[network.kit.plates[plate].layout]
+        if plate in seen:
+            continue
+        H = predicted_homography(adjustment.state, network, index, k, layout)
+        detection = find_predicted(photo, layout, plate, H) if H is not None else None
+        if detection is not None:
+            found.append(detection)
+    return tuple(found)
