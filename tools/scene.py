@@ -192,6 +192,7 @@ def make_scene(
     with_bar: bool = False,
     with_datum_plate: bool = False,
     wheels: Sequence[str] = WHEELS,
+    measured_clamps: bool = False,
     T_world_vehicle: NDArray | None = None,
 ) -> Scene:
     """A shop, a vehicle, a target ahead of it and a round of photos, all with truth.
@@ -204,6 +205,7 @@ def make_scene(
         care: What the kit declares; `drawn`, what is drawn where that differs.
         n_phones: Photos alternate between so many phones.
         wheels: Those that carry a clamp.
+        measured_clamps: The clamps are off by 2 mm and 0.3 degrees (sd), measured, and declared so.
         T_world_vehicle: The design frame in the shop; drawn on the floor when absent.
     """
     drawn = drawn or care
@@ -212,7 +214,7 @@ def make_scene(
         T_world_vehicle = pose([*rng.uniform(-500, 500, 2), 0], [0, 0, rng.uniform(-180, 180)])
     prints = _Prints(rng, care, drawn, rng.normal(0, drawn.u_ruler_scale))
 
-    clamps = {wheel: _clamp(wheel, care) for wheel in wheels}
+    clamps = {wheel: _clamp(rng, wheel, care, measured_clamps) for wheel in wheels}
     plates = [_hang(rng, drawn, prints, clamp, car, T_world_vehicle) for clamp in clamps.items()]
     fixture, T_world_target, on_fixture, stand = _stand_fixture(
         rng, care, drawn, prints, set_up, T_world_vehicle, target_distance_mm
@@ -325,13 +327,17 @@ class _Prints:
 # --- the shop -------------------------------------------------------------------------------------
 
 
-def _clamp(wheel: str, care: Care) -> Clamp:
+def _clamp(rng: Generator, wheel: str, care: Care, is_measured: bool) -> Clamp:
+    off_mm = np.round(rng.normal(0, 2.0, 2), 2).tolist() if is_measured else [0.0, 0.0]
+    off_rad = rng.normal(0, np.radians(0.3), 2).tolist() if is_measured else [0.0, 0.0]
     return Clamp(
         WHEEL_PLATES[wheel],
         STANDOFF_MM,
         care.u_standoff_mm,
         care.u_eccentricity_mm,
         float(np.radians(care.u_tilt_deg)),
+        eccentricity_mm=(off_mm[0], off_mm[1]),
+        tilt_rad=(off_rad[0], off_rad[1]),
     )
 
 
@@ -340,19 +346,20 @@ def _hang(
 ) -> TruePlate:
     """A plate on a wheel's clamp, turned by 8 degrees (sd) about the wheel's axis.
 
-    In the plate frame the spin axis is z turned by the tilt (a rotation vector in x and y), and the
-    wheel centre is (eccentricity x, y, 0) - standoff * spin axis.
+    Eccentricity is where the plate's origin lies from the spin axis, tilt the turn (a rotation vector
+    in x and y) from the spin axis to the plate's z, both in the plate's frame.
     """
     wheel, declared = clamp
     centre_mm, axis = car.centres_mm[WHEELS.index(wheel)], car.axes[WHEELS.index(wheel)]
-    tilt = Rotation.from_rotvec([*rng.normal(0, 1, 2) * np.radians(drawn.u_tilt_deg), 0])
+    tilt_rad = np.array(declared.tilt_rad) + rng.normal(0, 1, 2) * np.radians(drawn.u_tilt_deg)
+    tilt = Rotation.from_rotvec([*tilt_rad, 0])
     turn = Rotation.from_euler("z", rng.normal(0, 8), degrees=True)
-    R = facing(axis) @ (turn * tilt.inv()).as_matrix()
+    # facing(axis) is the untilted plate: its z is the spin axis; turn first, then tilt.
+    R = facing(axis) @ (turn * tilt).as_matrix()
     standoff_mm = declared.standoff_mm + rng.normal(0, 1) * drawn.u_standoff_mm
-    centre_in_plate_mm = np.append(rng.normal(0, 1, 2) * drawn.u_eccentricity_mm, 0.0)
-    centre_in_plate_mm -= standoff_mm * tilt.apply([0, 0, 1])
+    off_mm = np.array(declared.eccentricity_mm) + rng.normal(0, 1, 2) * drawn.u_eccentricity_mm
     T_vehicle_plate = np.eye(4)
-    T_vehicle_plate[:3, :3], T_vehicle_plate[:3, 3] = R, centre_mm - R @ centre_in_plate_mm
+    T_vehicle_plate[:3, :3], T_vehicle_plate[:3, 3] = R, centre_mm + standoff_mm * axis + R @ [*off_mm, 0]
     return prints.plate(declared.plate, wheel, T_world_vehicle @ T_vehicle_plate)
 
 

@@ -4,15 +4,13 @@ Stands in for photo and detect stages in studies and tests. The draw follows the
 Detection states, unless an argument says that the truth differs from them.
 """
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.random import Generator
 from numpy.typing import NDArray
 
 from tools.truth import Scene, TruePhoto, View, points_in_world_mm, project_points, views_in
 from vision.detect import Detection
-from vision.photo import ExifFacts
+from vision.sightings import FoundPhoto
 
 # In-plate rms of the end-to-end report, section 1, by incidence in degrees; 0.029 is its ordinary value.
 _INCIDENCE_DEG = (0.0, 57.5, 62.5, 67.5, 72.5, 77.5)
@@ -20,16 +18,6 @@ _RMS_PX = (0.029, 0.029, 0.032, 0.042, 0.058, 0.076)
 # Frontal plates with tags of 26 px showed 0.034 px in place of 0.029 (same source).
 _SMALL_TAG_PX = 11.0
 AFFINE_RADIUS_MM = 80.0  # where `u_affine_px` is stated (vision/detect.py)
-
-
-@dataclass(frozen=True, eq=False)
-class ObservedPhoto:
-    """What measuring needs from a photo once its plates are found."""
-
-    name: str
-    size_px: tuple[int, int]
-    exif: ExifFacts
-    detections: tuple[Detection, ...]
 
 
 def observe_scene(
@@ -42,7 +30,7 @@ def observe_scene(
     outlier_share: float = 0.0,
     missing_share: float = 0.01,
     true_over_stated: float = 1.0,
-) -> tuple[ObservedPhoto, ...]:
+) -> tuple[FoundPhoto, ...]:
     """Draw the detections of every photo of a scene.
 
     Args:
@@ -61,7 +49,8 @@ def observe_scene(
         detections = _detections(
             rng, photo, views, stated_px, (u_shift_px, u_affine_px), outlier_share, missing_share, factor
         )
-        photos.append(ObservedPhoto(photo.name, photo.size_px, photo.exif, detections))
+        sha256 = f"simulated {photo.name}"  # told apart by name: there is no file
+        photos.append(FoundPhoto(photo.name, sha256, photo.size_px, photo.exif, detections))
     return tuple(photos)
 
 

@@ -219,6 +219,20 @@ def test_orientation_says_which_side_of_the_stored_array_is_up():
     assert met & {6, 8} and met & {1, 3}
 
 
+def test_measured_clamps_are_off_as_declared():
+    """Plate frame: the axis goes through -eccentricity, along z turned back by the tilt."""
+    scene = make_scene(np.random.default_rng(3), drawn=PERFECT, n_photos=1, measured_clamps=True)
+    plates = {p.number: p for p in scene.plates}
+    for wheel, clamp in scene.kit.clamps.items():
+        T = plates[clamp.plate].T_world_plate
+        axis_in_plate = Rotation.from_rotvec([*clamp.tilt_rad, 0]).inv().apply([0, 0, 1])
+        np.testing.assert_allclose(T[:3, :3] @ axis_in_plate, scene.truth.spin_axes[wheel], atol=1e-12)
+        centre_in_plate_mm = -np.array([*clamp.eccentricity_mm, 0]) - 120 * axis_in_plate
+        centre_mm = T[:3, :3] @ centre_in_plate_mm + T[:3, 3]
+        np.testing.assert_allclose(centre_mm, scene.truth.wheel_centres_mm[wheel], atol=1e-9)
+        assert max(map(abs, clamp.eccentricity_mm)) > 0
+
+
 def test_same_state_same_scene():
     one, other = (make_scene(np.random.default_rng(4), n_photos=2) for _ in range(2))
     np.testing.assert_array_equal(one.photos[1].T_camera_world, other.photos[1].T_camera_world)
