@@ -67,7 +67,10 @@ def judge(
     fixture = next(f for f in kit.fixtures if f.name == placement.fixture)
     target = next(t for t in fixture.targets if t.name == placement.target)
     measured = {key: float(value) for key, value in zip(keys, values, strict=True)}
+    # Of the contradictions the likeliest cause is enough to act on; a scale without a second source is
+    # no contradiction, and does not spoil a move.
+    contradiction = tuple(test.says for test in tests if not test.ok and test.gain >= 0)[:1]
     advice = advise(
-        judged, measured, reach(fixture, target), budget, placement.datum, declared_datums(vehicle), failed, units
+        judged, measured, reach(fixture, target), budget, placement.datum, declared_datums(vehicle), contradiction, units
     )
     return JudgedPlacement(placement, keys, values, covariance, budget, missing, decision, advice)

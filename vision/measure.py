@@ -5,7 +5,7 @@ Each line of `measure` is one stage; the stages are modules of the same names.
 """
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 import numpy as np
@@ -21,6 +21,7 @@ from vision.judge import JudgedPlacement, judge
 from vision.kit import Kit, Placement, Vehicle
 from vision.layout import Layout
 from vision.lenses import Profile, group_lenses, lens_priors
+from vision.moved import two_states
 from vision.observe import Sighting
 from vision.photo import Photo
 from vision.placement import Reported, plan_frame, report
@@ -37,6 +38,16 @@ def _silent(what: str, done: int, total: int) -> None:
 
 
 @dataclass(frozen=True, eq=False)
+class MovedState:
+    """One of the two states of a set in which something moved: which photos, and the values then."""
+
+    says: str
+    placements: tuple[JudgedPlacement, ...]
+    reported: Reported
+    plan: FramePlan
+
+
+@dataclass(frozen=True, eq=False)
 class Measurement:
     """Everything that measuring a set of photos gave.
 
@@ -47,6 +58,7 @@ class Measurement:
         tests: Consistency tests, the likeliest cause of trouble first.
         not_checked: What these photos cannot show, in words.
         warnings: What the technician should know beyond the tests.
+        states: Empty, or where something moved, before and after; `placements` are then those after.
     """
 
     decision: Verdict
@@ -60,6 +72,7 @@ class Measurement:
     sightings: tuple[Sighting, ...]
     adjustment: Adjustment
     plan: FramePlan
+    states: tuple[MovedState, ...] = ()
 
 
 def measure(
@@ -133,8 +146,7 @@ def measure_found(
     reported = report(adjustment, plan)
     tests = check_consistency(adjustment, plan, reported, kit, vehicle, sightings)
     judged = tuple(judge(i, p, kit, vehicle, plan, reported, tests) for i, p in enumerate(placements))
-    progress("done", 3, 3)
-    return Measurement(
+    whole = Measurement(
         decision=worst(p.decision.decision for p in judged),
         placements=judged,
         reported=reported,
@@ -146,4 +158,47 @@ def measure_found(
         sightings=sightings,
         adjustment=adjustment,
         plan=plan,
+    )
+    progress("done", 3, 3)
+    return with_both_states(whole, kit, vehicle, placements, layouts_by_name)
+
+
+def with_both_states(
+    whole: Measurement,
+    kit: Kit,
+    vehicle: Vehicle,
+    placements: Sequence[Placement],
+    layouts: Mapping[str, Layout],
+) -> Measurement:
+    """Where fixture or vehicle moved between photos: the values before and after, in place of a mixture.
+
+    `placements` then tell the later state, which is how things stand now; the tests stay those of the
+    undivided set, so that nothing can conform.
+    """
+    if not whole.tests or whole.tests[0].ok or whole.tests[0].moved is None:
+        return whole
+    if whole.tests[0].moved[0].startswith("plate"):
+        return whole
+    split = two_states(whole.tests[0], whole.sightings, whole.adjustment, kit, layouts)
+    if split is None:
+        return whole
+    states = []
+    for words, state_kit in (
+        (f"before photo {split.first_after}", split.kit_before),
+        (f"from photo {split.first_after} on", split.kit_after),
+    ):
+        plan = plan_frame(split.adjustment, state_kit, vehicle, placements)
+        reported = report(split.adjustment, plan)
+        judged = tuple(judge(i, p, state_kit, vehicle, plan, reported, whole.tests) for i, p in enumerate(placements))
+        states.append(MovedState(words, judged, reported, plan))
+    now = states[-1]
+    return replace(
+        whole,
+        decision=worst(p.decision.decision for state in states for p in state.placements),
+        placements=now.placements,
+        reported=now.reported,
+        sightings=split.sightings,
+        adjustment=split.adjustment,
+        plan=now.plan,
+        states=tuple(states),
     )
