@@ -346,13 +346,19 @@ class PlacementFile(FileModel):
     )
 
 
+def _path_or_object(value: Any) -> Any:
+    if isinstance(value, dict) or (isinstance(value, str) and value.strip() and value.isprintable()):
+        return value
+    raise PydanticCustomError("reference", "neither a path nor an object")
+
+
 # "x-schema" becomes "$ref" in `schema`: pydantic refuses references to another file.
-def _path_or(schema_file: str) -> WithJsonSchema:
+def _reference(schema_file: str) -> WithJsonSchema:
     return WithJsonSchema({"anyOf": [{"type": "string"}, {"x-schema": schema_file}]})
 
 
-KitReference = Annotated[str | dict[str, Any], _path_or("kit.schema.json")]
-PlacementReference = Annotated[str | dict[str, Any], _path_or("placement.schema.json")]
+KitReference = Annotated[Any, AfterValidator(_path_or_object), _reference("kit.schema.json")]
+PlacementReference = Annotated[Any, AfterValidator(_path_or_object), _reference("placement.schema.json")]
 
 
 class SetFile(FileModel):

@@ -10,7 +10,7 @@ import re
 import uuid
 from collections.abc import Iterable
 from dataclasses import dataclass
-from pathlib import Path
+from pathlib import Path, PureWindowsPath
 from typing import Any
 
 from calib_data.convert import to_kit, to_placement, to_vehicle
@@ -90,7 +90,7 @@ def read_photo_set(
         KitError: The kit is wrong, or lacks what measuring needs.
         PlacementError: A placement is wrong, or names what the kit does not have.
     """
-    if not folder.is_dir():
+    if not os.path.isdir(folder):
         raise SetError(f"{folder} is no folder. Name the folder that holds the photos.")
     set_file, set_text, warnings = _read_set(folder)
     kit_part = _kit_part(folder, set_file, set_text, kit)
@@ -177,14 +177,15 @@ def _sync_folder(folder: Path) -> None:
 
 
 def _read_bytes(path: Path, name: str, error: type[InputFileError]) -> bytes:
+    if not os.path.exists(path):
+        raise error(f"{name} is not there. Put the file in its place, or correct its name.")
+    if not os.path.isfile(path):  # a folder, or a pipe that would keep us waiting
+        raise error(f"{name} is no file. Name the file that holds the description.")
     try:
         with open(path, "rb") as file:
             return file.read(MOST_BYTES + 1)
-    except FileNotFoundError as wrong:
-        raise error(f"{name} is not there. Put the file in its place, or correct its name.") from wrong
-    except (OSError, ValueError) as wrong:  # ValueError: a zero byte in the name
-        says = getattr(wrong, "strerror", None) or wrong
-        raise error(f"{name} cannot be read ({says}). Is it a file, and may you read it?") from wrong
+    except OSError as wrong:
+        raise error(f"{name} cannot be read ({wrong.strerror}). See that you may read it.") from wrong
 
 
 def _part(path: Path, name: str, error: type[InputFileError]) -> _Part:
@@ -196,7 +197,7 @@ def _part(path: Path, name: str, error: type[InputFileError]) -> _Part:
 
 def _read_set(folder: Path) -> tuple[SetFile, SourceText | None, tuple[str, ...]]:
     path = folder / "set.json"
-    if not path.exists():
+    if not os.path.exists(path):
         return SetFile.model_construct(format="plumbsight.set/1"), None, ()
     part = _part(path, "set.json", SetError)
     set_file, warnings = check(SetFile, part.value, "set.json", SetError)
@@ -238,7 +239,7 @@ def _referred(
         return _Part(
             reference, "set.json", inside, SourceText(name, text, hashlib.sha256(text.encode()).hexdigest())
         )
-    if not reference.strip() or Path(reference).is_absolute() or re.match(r"[A-Za-z]:|\\", reference):
+    if PureWindowsPath(reference).anchor:
         raise SetError(
             f"set.json: {say_where(inside)} must be a path relative to the set's folder, such as "
             f'"{inside[0]}.json". Put the file beside the photos.'
@@ -285,50 +286,61 @@ def _vehicle(set_file: SetFile, wheelbase_mm: float | None) -> VehicleFile:
 def _photos(folder: Path, set_file: SetFile) -> tuple[Path, ...]:
     if set_file.photos is not None:
         return _listed_photos(folder, set_file.photos)
-    try:
-        names = [
-            p.name
-            for p in folder.iterdir()
-            if p.suffix.lower() in PHOTO_ENDINGS and not p.name.startswith(".") and p.is_file()
-        ]
-    except OSError as wrong:
-        raise SetError(f"{folder} cannot be read ({wrong.strerror}). Check that you may read it.") from wrong
+    names = [name for name in _photo_names(folder) if os.path.isfile(folder / name)]
     if not names:
         raise SetError(f"{folder} holds no photo ({', '.join(PHOTO_ENDINGS)}). Copy the photos into it.")
+    for name in names:
+        if not _is_inside(folder, name):
+            raise SetError(f"{name} in {folder} is a link that leaves the folder. Copy the photo into it.")
     return tuple(folder / name for name in sorted(names, key=_counted))
+
+
+def _photo_names(folder: Path) -> list[str]:
+    try:
+        names = os.listdir(folder)
+    except OSError as wrong:
+        raise SetError(f"{folder} cannot be read ({wrong.strerror}). See that you may read it.") from wrong
+    return [name for name in names if name.lower().endswith(PHOTO_ENDINGS) and not name.startswith(".")]
 
 
 def _listed_photos(folder: Path, names: list[str]) -> tuple[Path, ...]:
     problems, photos, seen = [], [], set()
     for i, name in enumerate(names):
-        path = folder / name
-        says = _photo_problem(folder, name)
-        if not says and path.resolve() in seen:
-            says = f'is "{name}", which is listed before under another name. Remove one of the two.'
+        says, real = _photo_problem(folder, name), os.path.realpath(folder / name)
+        if not says and real in seen:
+            says = f'is "{name}", which is listed before. Remove one of the two.'
         if says:
             problems.append(Problem(("photos", i), says))
             continue
-        seen.add(path.resolve())
-        photos.append(path)
+        seen.add(real)
+        photos.append(folder / name)
     raise_problems(problems, "set.json", SetError)
     return tuple(photos)
 
 
 def _photo_problem(folder: Path, name: str) -> str:
     """What is wrong with a listed photo, or nothing."""
-    path = folder / name
-    endings = ", ".join(PHOTO_ENDINGS)
-    outside = "\\" in name or ":" in name or Path(name).is_absolute() or ".." in Path(name).parts
-    if outside or not path.resolve().is_relative_to(folder.resolve()):
+    if "\\" in name:
+        return f'is "{name}". Write "/" between folder and photo.'
+    if not _is_inside(folder, name):
         return f'is "{name}", which leaves the set\'s folder. Copy the photo into it and list its name.'
-    if path.suffix.lower() not in PHOTO_ENDINGS:
+    if not name.lower().endswith(PHOTO_ENDINGS):
+        endings = ", ".join(PHOTO_ENDINGS)
         return f'is "{name}", which is no photo that can be read ({endings}). Convert or remove it.'
-    if not path.is_file():
-        there = {p.name.casefold(): p.name for p in folder.iterdir() if p.suffix.lower() in PHOTO_ENDINGS}
+    if not os.path.isfile(folder / name):
+        there = {other.casefold(): other for other in _photo_names(folder)}
         near = difflib.get_close_matches(name.casefold(), sorted(there), n=1, cutoff=0.6)
         meant = f' There is "{there[near[0]]}": is it that one?' if near else ""
         return f'is "{name}", which is not in the folder. Copy it there or take it off the list.{meant}'
     return ""
+
+
+def _is_inside(folder: Path, name: str) -> bool:
+    """Whether a name stays in the folder as written, on every system, and after following links."""
+    written = PureWindowsPath(name)  # knows "/", "\\" and drive letters
+    if written.anchor or ".." in written.parts:
+        return False
+    return Path(os.path.realpath(folder / name)).is_relative_to(os.path.realpath(folder))
 
 
 def _counted(name: str) -> tuple[list[tuple[int, int | str]], str]:

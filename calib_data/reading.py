@@ -39,6 +39,7 @@ _TYPE_WORDS = {
     "dict_type": "an object in braces {…}",
     "model_type": "an object in braces {…}",
     "list_type": "a list in brackets […]",
+    "reference": "a path in quotes or an object in braces {…}",
     "finite_number": "a finite number",
     "iso_date": "a day of the calendar written as 2026-03-14",
 }

@@ -101,6 +101,19 @@ def test_a_link_out_of_the_folder_is_refused(write_set, set_json, tmp_path_facto
     (folder / "p01.jpg").symlink_to(outside)
     with pytest.raises(SetError, match="leaves the set's folder"):
         read_photo_set(folder)
+    del set_json["photos"]
+    (folder / "set.json").write_text(json.dumps(set_json))
+    with pytest.raises(SetError, match="p01.jpg .* is a link that leaves the folder"):
+        read_photo_set(folder)
+
+
+@pytest.mark.skipif(os.name != "posix", reason="making links needs special rights elsewhere")
+def test_a_link_to_itself_is_named_like_a_missing_photo(write_set):
+    folder = write_set()
+    (folder / "p01.jpg").unlink()
+    (folder / "p01.jpg").symlink_to("p01.jpg")
+    with pytest.raises(SetError, match=r"photos\[1\] is \"p01.jpg\", which is not in the folder"):
+        read_photo_set(folder)
 
 
 def test_a_folder_without_set_json_is_measured_with_what_the_caller_names(write_set, tmp_path_factory):

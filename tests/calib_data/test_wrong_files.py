@@ -138,7 +138,14 @@ WRONG: dict[str, list[tuple[Any, ...]]] = {
         ("photos[1]", "./p02.jpg", "Remove one"),
         ("photos[1]", "../p01.jpg", "leaves the set's folder"),
         ("photos[1]", "/p01.jpg", "leaves the set's folder"),
-        ("photos[1]", "a\\p01.jpg", "leaves the set's folder"),
+        ("photos[1]", "a\\p01.jpg", '"/" between'),
+        ("photos[1]", "C:/p01.jpg", "leaves the set's folder"),
+        ("photos[1]", "ä" * 190 + ".jpg", "Copy it there"),
+        ("photos[1]", "p01.jpg/p.jpg", "Copy it there"),
+        ("placements", [3], "path in quotes", "placements[0]"),
+        ("kit", "", "path in quotes"),
+        ("kit", "kit\u0000.json", "path in quotes"),
+        ("kit", "C:\\kit.json", "relative"),
         ("photos[1]", "kit.json", "no photo"),
         ("photos[1]", 4, "text"),
     ],
@@ -213,7 +220,7 @@ def test_a_missing_or_unreadable_file_is_named(file, write_set):
     with pytest.raises(ERRORS[file], match=f"^{file} is not there. Put the file in its place"):
         read_photo_set(folder)
     (folder / file).mkdir()
-    with pytest.raises(ERRORS[file], match=f"^{file} cannot be read"):
+    with pytest.raises(ERRORS[file], match=f"^{file} is no file"):
         read_photo_set(folder)
 
 

@@ -16,8 +16,9 @@ MODULES = {
 CALLS = {"open", "print", "input", "exec", "eval", "breakpoint"}
 # Clocks of a module that is otherwise allowed, and files through libraries.
 DOTTED = {
-    "datetime.now", "datetime.today", "datetime.utcnow", "date.today", "io.open", "cv2.imread", "cv2.imwrite", "cv2.imreadmulti", "np.load", "np.save", "np.savez", "np.loadtxt",
-    "np.savetxt", "np.genfromtxt", "np.fromfile", "np.memmap",
+    "datetime.now", "datetime.today", "datetime.utcnow", "date.today", "io.open", "cv2.imread",
+    "cv2.imwrite", "cv2.imreadmulti", "np.load", "np.save", "np.savez", "np.loadtxt", "np.savetxt",
+    "np.genfromtxt", "np.fromfile", "np.memmap",
 }  # fmt: skip
 
 
@@ -29,8 +30,8 @@ def impurities(source: str) -> Iterator[str]:
             yield from (f"{node.lineno}: import {name}" for name in names if name in MODULES)
         elif isinstance(node, ast.ImportFrom) and (node.module or "").split(".")[0] in MODULES:
             yield f"{node.lineno}: from {node.module}"
-        elif isinstance(node, ast.Global | ast.Nonlocal):
-            yield f"{node.lineno}: {type(node).__name__.lower()}"
+        elif isinstance(node, ast.Global):
+            yield f"{node.lineno}: global"
         elif isinstance(node, ast.Call):
             name = ast.unparse(node.func)
             if name in CALLS or name.endswith(tuple(DOTTED)) or _is_chance(name, node):
