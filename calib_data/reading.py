@@ -28,6 +28,7 @@ class Problem(NamedTuple):
 
 
 MOST_BYTES = 8_000_000  # a kit of 120 plates takes 20 kB; common practice, no source
+MOST_DEEP = 40  # our deepest format takes 7
 MOST_SAID = 6  # more problems than these are counted, not listed
 
 _TYPE_WORDS = {
@@ -76,7 +77,7 @@ def parse_json(data: bytes, source: str, error: type[InputFileError]) -> Any:
     def finite(digits: str) -> float:
         value = float(digits)
         if not math.isfinite(value):
-            refuse(f"{digits} is too large for a number. Correct its exponent.")
+            refuse(f"the number {digits[:12]} is too large. Correct its exponent.")
         return value
 
     def whole(digits: str) -> int:
@@ -101,12 +102,27 @@ def parse_json(data: bytes, source: str, error: type[InputFileError]) -> Any:
             "decimals take a point."
         ) from wrong
     except RecursionError as wrong:
-        raise error(f"{source} has brackets nested too deep. Is it the right file?") from wrong
+        raise error(f"{source}: its brackets are nested too deep. Is it the right file?") from wrong
+    if _is_deep(value):
+        refuse("its brackets are nested too deep. Is it the right file?")
     try:
         json.dumps(value, ensure_ascii=False).encode()
     except UnicodeEncodeError as wrong:
         raise error(f"{source} has half a character (a lone \\ud8xx). Type the text again.") from wrong
     return value
+
+
+def _is_deep(value: Any) -> bool:
+    """Whether brackets nest beyond MOST_DEEP, where later readers would run out of stack."""
+    level = [value]
+    for _ in range(MOST_DEEP):
+        level = [
+            part
+            for one in level
+            if isinstance(one, dict | list)
+            for part in (one.values() if isinstance(one, dict) else one)
+        ]
+    return bool(level)
 
 
 def check(

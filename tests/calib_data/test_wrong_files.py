@@ -193,6 +193,7 @@ UNREADABLE: list[tuple[bytes, str]] = [
     (b'{"a": ' + b"9" * 5000 + b"}", "too large"),
     (b'{"a": "\\ud800"}', "half a character"),
     (b"[" * 100_000, "nested"),
+    (b'{"a": ' + b"[" * 900 + b"]" * 900 + b"}", "nested"),
     ("{}".encode("utf-16"), "UTF-8"),
     (b"\xff\xd8\xff\xe0 a photo", "UTF-8"),
     (b"[]", "object"),
