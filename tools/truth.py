@@ -29,13 +29,17 @@ PLATE_BORDER_MM = 5.0  # white paper round the pattern, as the layouts' quiet ma
 
 @dataclass(frozen=True, eq=False)
 class Lens:
-    """A phone's camera. `distortion` is OpenCV's k1, k2, p1, p2, k3; fy = fx (1 + aspect)."""
+    """A phone's camera. `distortion` is OpenCV's k1, k2, p1, p2, k3; fy = fx (1 + aspect).
+
+    `ripple_px` is what no Brown model holds: radial waves of this amplitude, one to every 0.3 of r.
+    """
 
     fx_px: float
     cx_px: float
     cy_px: float
     distortion: tuple[float, float, float, float, float]
     aspect: float = 0.0
+    ripple_px: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -255,6 +259,10 @@ def project_at_rows(photo: TruePhoto, points_in_camera_mm: NDArray, rows_px: NDA
     p = points_in_camera_mm + s * (turn + v) + s**2 / 2 * np.cross(w, turn)
     lens = photo.lens
     x, y = distort(p[:, 0] / p[:, 2], p[:, 1] / p[:, 2], lens.distortion)
+    if lens.ripple_px:
+        r = np.hypot(x, y)
+        stretch = 1 + lens.ripple_px / lens.fx_px * np.sin(r / 0.3 * 2 * np.pi) / np.maximum(r, 1e-9)
+        x, y = x * stretch, y * stretch
     fy = lens.fx_px * (1 + lens.aspect)
     return np.column_stack([lens.fx_px * x + lens.cx_px, fy * y + lens.cy_px])
 

@@ -1,0 +1,164 @@
+"""Photo sets with known truth, as folders in the formats of FORMATS.md."""
+
+from collections.abc import Sequence
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.random import Generator
+from numpy.typing import NDArray
+from scipy.spatial.transform import Rotation
+
+from calib_data.photoset import write_json_atomically
+from tools.render import Look, encode_photo, render_photo
+from tools.scene import R_FIXTURE_FACE
+from tools.shop import make_shop
+from tools.truth import Scene, Truth, true_facts, true_values, views_in
+from vision.kit import Kit, Placement, Vehicle
+
+
+def write_set(
+    rng: Generator,
+    folder: Path,
+    scene: Scene,
+    title: str,
+    *,
+    looks: Sequence[Look] = (Look(),),
+    quality: int = 90,
+    after: Truth | None = None,
+) -> None:
+    """Render a scene's photos and write them with kit, placement, set and truth files.
+
+    Args:
+        looks: One for each photo, begun again where there are fewer.
+        after: The truth after a movement between photos, where one was planted.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    shop = make_shop(rng, scene)
+    for i, photo in enumerate(scene.photos):
+        pixels = render_photo(rng, photo, shop, looks[i % len(looks)])
+        (folder / photo.name).write_bytes(encode_photo(pixels, photo.exif, quality))
+    write_json_atomically(folder / "placement.json", placement_file(scene.placement))
+    taken = scene.photos[0].exif.taken
+    write_json_atomically(folder / "kit.json", kit_file(scene.kit, taken))
+    set_file = {
+        "format": "plumbsight.set/1",
+        "title": title,
+        **({"taken": taken[:10]} if taken else {}),
+        "kit": "kit.json",
+        "vehicle": vehicle_file(scene.vehicle),
+        "placement": "placement.json",
+        "photos": [photo.name for photo in scene.photos],
+    }
+    write_json_atomically(folder / "set.json", set_file)
+    write_json_atomically(folder / "truth.json", truth_file(scene, after))
+
+
+def kit_file(kit: Kit, taken: str | None = None) -> dict[str, Any]:
+    """The kit as its file says it; clamps with measured offsets were measured on the day of the visit."""
+    return {
+        "format": "plumbsight.kit/1",
+        "name": kit.name,
+        "u_ruler_scale": kit.u_ruler_scale,
+        "plates": {str(number): _plate(plate) for number, plate in kit.plates.items()},
+        "wheels": {wheel: _clamp(clamp, taken) for wheel, clamp in kit.clamps.items()},
+        "fixtures": {
+            fixture.name: {
+                "plates": [
+                    {"plate": m.plate, **_body(m.T_fixture_plate, R_FIXTURE_FACE, m)} for m in fixture.mounts
+                ],
+                "targets": {t.name: _body(t.T_fixture_target, np.eye(3), t) for t in fixture.targets},
+            }
+            for fixture in kit.fixtures
+        },
+        "floor": [asdict(plate) for plate in kit.floor],
+        "scale_bars": [{**asdict(bar), "plates": list(bar.plates)} for bar in kit.scale_bars],
+        "datum_plates": {
+            d.name: {"plate": d.plate, "offset_mm": list(d.offset_mm), "u_mm": d.u_mm}
+            for d in kit.datum_plates
+        },
+    }
+
+
+def _plate(plate: Any) -> dict[str, Any]:
+    x, y = plate.printed_scale_xy
+    measured = {"printed_scale": x} if x == y else {"printed_scale_xy": [x, y]}
+    return {
+        "layout": plate.layout,
+        **({**measured, "u_printed_scale": plate.u_printed_scale} if plate.scale_is_measured else {}),
+        "u_scale_difference": plate.u_scale_difference,
+        "u_bow_mm": plate.u_bow_mm,
+        "thickness_mm": plate.thickness_mm,
+    }
+
+
+def _clamp(clamp: Any, taken: str | None) -> dict[str, Any]:
+    is_measured = any(clamp.eccentricity_mm) or any(clamp.tilt_rad)
+    return {
+        "plate": clamp.plate,
+        "standoff_mm": clamp.standoff_mm,
+        "u_standoff_mm": clamp.u_standoff_mm,
+        "u_eccentricity_mm": clamp.u_eccentricity_mm,
+        "u_tilt_deg": _degrees(clamp.u_tilt_rad),
+        "eccentricity_mm": list(clamp.eccentricity_mm),
+        "tilt_deg": [_degrees(angle) for angle in clamp.tilt_rad],
+        **({"measured_on": taken[:10]} if is_measured and taken else {}),
+    }
+
+
+def _body(T: NDArray, R_at_zero: NDArray, body: Any) -> dict[str, Any]:
+    """FORMATS.md: R = Rz @ Ry @ Rx @ R0, written as [rx, ry, rz]."""
+    turn_deg = Rotation.from_matrix(T[:3, :3] @ R_at_zero.T).as_euler("ZYX", degrees=True)[::-1]
+    return {
+        "position_mm": [round(float(v), 6) for v in T[:3, 3]],
+        "rotation_deg": [round(float(v), 9) + 0.0 for v in turn_deg],
+        "u_position_mm": body.u_position_mm,
+        "u_rotation_deg": _degrees(body.u_rotation_rad),
+    }
+
+
+def _degrees(angle_rad: float) -> float:
+    return round(float(np.degrees(angle_rad)), 12)
+
+
+def vehicle_file(vehicle: Vehicle) -> dict[str, Any]:
+    return {key: value for key, value in asdict(vehicle).items() if value is not None}
+
+
+def placement_file(placement: Placement) -> dict[str, Any]:
+    return {
+        "format": "plumbsight.placement/1",
+        "name": placement.name,
+        "fixture": placement.fixture,
+        "target": placement.target,
+        "reference_line": placement.reference_line,
+        "datum": placement.datum,
+        "values": {key: asdict(tolerance) for key, tolerance in placement.values.items()},
+    }
+
+
+def truth_file(scene: Scene, after: Truth | None = None) -> dict[str, Any]:
+    """What measuring must not read: values for both lines, facts, lenses, and what each photo shows."""
+    datum = scene.placement.datum
+
+    def values(truth: Truth) -> dict[str, Any]:
+        return {line: true_values(truth, line, datum) for line in ("centreline", "thrust_line")}
+
+    return {
+        "note": "known truth of a rendered set, for tests; measuring does not read this file",
+        "values": values(scene.truth),
+        "values_after_movement": values(after) if after is not None else None,
+        "vehicle": true_facts(scene.truth),
+        "photos": [
+            {
+                "file": photo.name,
+                "f_px": photo.lens.fx_px,
+                "centre_px": [photo.lens.cx_px, photo.lens.cy_px],
+                "distortion": [float(term) for term in photo.lens.distortion],
+                "T_camera_world": photo.T_camera_world.tolist(),
+                "plates": [view.plate.number for view in views_in(photo)],
+            }
+            for photo in scene.photos
+        ],
+    }
