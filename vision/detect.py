@@ -10,7 +10,7 @@ from vision.homography import jacobian, map_points, narrow_scale
 from vision.layout import Layout
 from vision.photo import Photo
 from vision.refine import CAPTURE_CELLS, Refined, narrow_cell_px, refine_plates, ring_contrast
-from vision.squares import UNIT_SQUARE, dark_squares, square_homographies, tag_cells
+from vision.squares import UNIT_SQUARE, DarkSquares, dark_squares, square_homographies, tag_cells
 from vision.tagcode import nearest_code, tag_family
 
 
@@ -90,50 +90,57 @@ def find_predicted(photo: Photo, layout: Layout, plate: int, H_px_plate: NDArray
 
 
 def _plates_of_layout(
-    photo: Photo, layout: Layout, squares: NDArray, plates: Collection[int] | None
+    photo: Photo, layout: Layout, squares: DarkSquares, plates: Collection[int] | None
 ) -> list[Detection]:
-    numbers = np.array(
-        [
-            p
-            for p in range(layout.first_plate, layout.first_plate + layout.n_plates)
-            if plates is None or p in plates
-        ]
-    )
-    if not len(numbers) or not len(squares):
+    numbers = np.arange(layout.first_plate, layout.first_plate + layout.n_plates)
+    if plates is not None:
+        numbers = np.array([p for p in numbers if p in plates], dtype=int)
+    if not len(numbers):
         return []
     starts, read = _starts(photo, layout, squares, numbers)
     if not len(starts):
         return []
     refined = refine_plates(photo.grey, starts, layout, _focal_px(photo))
     n_good = refined.good.sum(axis=1)
+    kept = [
+        k
+        for k in _separate(refined.H_px_plate, n_good + 100.0 * read, layout)
+        if n_good[k] >= LEAST_SADDLES_READ
+    ]
     detections = []
-    for k in _separate(refined.H_px_plate, n_good + 100.0 * read, layout):
-        if n_good[k] < LEAST_SADDLES_READ:
-            continue
-        identity = _identify(photo.grey, layout, refined.H_px_plate[k], numbers)
-        if identity is None:
-            continue
-        plate, index, tag_read = identity
-        if tag_read or n_good[k] >= LEAST_SHARE_HIDDEN * len(index):
-            detections.append(_detection(photo, layout, plate, refined, k, index, tag_read))
+    for k, identity in zip(
+        kept, _identify(photo.grey, layout, refined.H_px_plate[kept], numbers), strict=True
+    ):
+        if identity is not None:
+            plate, index, tag_read = identity
+            if tag_read or n_good[k] >= LEAST_SHARE_HIDDEN * len(index):
+                detections.append(_detection(photo, layout, plate, refined, k, index, tag_read))
     return detections
 
 
-def _starts(photo: Photo, layout: Layout, squares: NDArray, numbers: NDArray) -> tuple[NDArray, NDArray]:
+def _starts(photo: Photo, layout: Layout, squares: DarkSquares, numbers: NDArray) -> tuple[NDArray, NDArray]:
     """Homographies (m, 3, 3) of plates that the squares suggest, and whether (m,) a tag was read there."""
-    turns = np.stack([np.roll(squares, t, axis=1) for t in range(4)])
     # The ring tells turns apart only as far as it is not symmetric under them.
-    distinct = turns[: 4 // len(_symmetries(layout))]
-    starts, guesses = [], [square_homographies(layout.pattern_half_mm * UNIT_SQUARE, t) for t in distinct]
+    n_distinct = 4 // len(_symmetries(layout))
+    turned = np.stack([np.roll(squares.smooth, t, axis=1) for t in range(4)])
+    starts = []
+    guesses = [
+        square_homographies(layout.pattern_half_mm * UNIT_SQUARE, np.roll(squares.ragged, t, axis=1))
+        for t in range(n_distinct)
+    ]
+    cells_of = {
+        name: tag_cells(photo.grey, square_homographies(UNIT_SQUARE, squares.smooth), tag_family(name).size)
+        for name in {tag.dictionary for tag in layout.tags}
+    }
     for slot, tag in enumerate(layout.tags):
-        family = tag_family(tag.dictionary)
-        cells, frame = tag_cells(photo.grey, square_homographies(UNIT_SQUARE, squares), family.size)
+        cells, frame = cells_of[tag.dictionary]
         ids = np.array([layout.tag_id(int(p), slot) for p in numbers])
-        reading = nearest_code(family, ids, cells)
+        reading = nearest_code(tag_family(tag.dictionary), ids, cells)
         plain = (frame > 0.7) & (reading.wrong <= MOST_WRONG_READ) & (reading.lead >= LEAST_LEAD)
-        own = turns[reading.turn, np.arange(len(squares))]
+        own = turned[reading.turn, np.arange(len(plain))]
         starts.append(square_homographies(tag.corners_mm, own[plain]))
-        guesses += [square_homographies(tag.corners_mm, t[~plain & (frame > 0.5)]) for t in distinct]
+        doubtful = ~plain & (frame > 0.5)
+        guesses += [square_homographies(tag.corners_mm, turned[t, doubtful]) for t in range(n_distinct)]
     sure, guess = np.concatenate(starts), np.concatenate(guesses)
     sure = sure[_is_sane(sure, layout, photo.size_px)]
     guess = guess[_is_sane(guess, layout, photo.size_px)]
@@ -191,25 +198,32 @@ def _separate(H: NDArray, rank: NDArray, layout: Layout) -> list[int]:
 
 def _identify(
     grey: NDArray, layout: Layout, H: NDArray, numbers: NDArray
-) -> tuple[int, NDArray, bool] | None:
-    """(plate, saddle numbers in the order of the refined points, tag read) from the tags read through the ring's H."""
+) -> list[tuple[int, NDArray, bool] | None]:
+    """For each plate (plate number, the layout's saddle at each refined point, tag read), by its tags.
+
+    The tags are read where the ring says that they are, in every turn that the ring leaves open.
+    """
     symmetries = _symmetries(layout)
-    wrong = np.zeros((len(symmetries), len(layout.tags), len(numbers)))
+    wrong = np.zeros((len(H), len(symmetries), len(layout.tags), len(numbers)))
     for i, (turn, _) in enumerate(symmetries):
         for slot, tag in enumerate(layout.tags):
             family = tag_family(tag.dictionary)
-            to_tag = square_homographies(UNIT_SQUARE, tag.corners_mm[None])[0]
-            cells, frame = tag_cells(grey, (H @ _turn(turn) @ to_tag)[None], family.size)
-            signs = family.signs[[layout.tag_id(int(p), slot) for p in numbers], 0]
-            wrong[i, slot] = (signs * cells[0] < 0).sum(axis=1)
-    total = wrong.sum(axis=1)
-    i, j = divmod(int(np.argmin(total)), len(numbers))
-    least = wrong[i, :, j].min()
-    others = np.delete(total.ravel(), i * len(numbers) + j)
-    lead = others.min() - total[i, j] if len(others) else np.inf
-    if least > MOST_WRONG_HIDDEN or lead < LEAST_LEAD:
-        return None
-    return int(numbers[j]), symmetries[i][1], bool(least <= MOST_WRONG_READ)
+            to_tag = square_homographies(tag.corners_mm, UNIT_SQUARE[None])[0]
+            cells, _ = tag_cells(grey, H @ _turn(turn) @ np.linalg.inv(to_tag), family.size)
+            codes = family.signs[[layout.tag_id(int(p), slot) for p in numbers], 0]
+            wrong[:, i, slot] = (family.size**2 - np.where(cells < 0, -1.0, 1.0) @ codes.T) / 2
+    total = wrong.sum(axis=2)
+    found: list[tuple[int, NDArray, bool] | None] = []
+    for k in range(len(H)):
+        i, j = divmod(int(np.argmin(total[k])), len(numbers))
+        least = wrong[k, i, :, j].min()
+        others = np.delete(total[k].ravel(), i * len(numbers) + j)
+        lead = others.min() - total[k, i, j] if len(others) else np.inf
+        if least <= MOST_WRONG_HIDDEN and lead >= LEAST_LEAD:
+            found.append((int(numbers[j]), symmetries[i][1], bool(least <= MOST_WRONG_READ)))
+        else:
+            found.append(None)
+    return found
 
 
 def _turn(turn: int) -> NDArray:

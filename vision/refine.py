@@ -240,7 +240,7 @@ def _bends(H: NDArray, layout: Layout, centre_px: NDArray, focal_px: float) -> N
     to_camera[:, :2, 2] = -centre_px / focal_px
     M = to_camera @ H
     scale = np.linalg.norm(M[:, :, 0], axis=1)
-    normal = np.cross(M[:, :, 0], M[:, :, 1]) / scale[:, None]
+    normal = np.cross(M[:, :, 0], M[:, :, 1]) / np.maximum(scale, 1e-12)[:, None]
     depth = (X @ M[:, 2, :2, None])[..., 0] + M[:, 2, 2, None]
     lift = (focal_px * normal[:, None, :2] - from_centre * normal[:, None, 2:]) / depth[
         ..., None

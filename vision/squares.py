@@ -1,92 +1,143 @@
 """Grey photo -> dark squares in perspective, the places where a tag or a whole plate may be."""
 
+from dataclasses import dataclass
+from functools import cache
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from vision.homography import fit_homographies, map_points
 
-# Black print stays below three quarters of the white beside it, glare and blur included; the texture of a floor or
-# wall seldom does. Measured on rendered photos: tags from 0.34 up, floors 0.07 to 0.2.
+# Black print stays below three quarters of the white beside it, glare and blur included; the texture of a
+# floor or wall seldom does. Measured on rendered photos: tags from 0.34 up, floors 0.07 to 0.2.
 LEAST_STEP = 0.25
-UNIT_SQUARE = np.array(
-    [[-1.0, 1.0], [1.0, 1.0], [1.0, -1.0], [-1.0, -1.0]]
-)  # corners in the order of Tag.corners_mm
+SMALL_OUTLINE_PX = 300  # tags of up to about 70 px; the half-size photo shows larger ones just as well
+LEAST_OUTLINE_PX = 30
+# Area / (pixels of the outline)^2: 1/16 for a square, 0.04 for a tag at 74 degrees, but 0.015 for a checkered ring
+# (its outline runs in and out at every cell) and 0.008 for a steep one.
+LEAST_SMOOTH, LEAST_RAGGED = 0.03, 0.008
+UNIT_SQUARE = np.array([[-1.0, 1.0], [1.0, 1.0], [1.0, -1.0], [-1.0, -1.0]])  # order of Tag.corners_mm
 
 
-def dark_squares(grey: NDArray) -> NDArray:
-    """Corners, clockwise, (n, 4, 2) in pixels, of dark squares on a lighter ground.
+@dataclass(frozen=True, eq=False)
+class DarkSquares:
+    """Corners, clockwise, each (n, 4, 2) in pixels: `smooth` ones may be tags, `ragged` ones whole plates."""
 
-    Found at half size: an adaptive threshold where black and white are near, outer contours, and convex
-    hulls with four corners.
+    smooth: NDArray
+    ragged: NDArray
+
+
+def dark_squares(grey: NDArray) -> DarkSquares:
+    """Dark squares on a lighter ground.
+
+    Large ones are found at half size; small ones at full size, where black and white are near.
     """
     half = cv2.resize(grey, (grey.shape[1] // 2, grey.shape[0] // 2), interpolation=cv2.INTER_AREA)
-    return sharpen_squares(grey, _quads(half) * 2 + 0.5)
+    plain = _plain(half)
+    found = [(quad * 2.0 + 0.5, smooth) for quad, smooth in _quads(half, plain, half.size)]
+    for x0, y0, x1, y1 in _busy_boxes(plain):
+        patch = grey[2 * y0 : 2 * y1, 2 * x0 : 2 * x1]
+        corner = np.array([2.0 * x0, 2.0 * y0])
+        found += [(quad + corner, smooth) for quad, smooth in _quads(patch, _plain(patch), SMALL_OUTLINE_PX)]
+    quads = np.array([quad for quad, _ in found]).reshape(-1, 4, 2)
+    smooth = np.array([smooth for _, smooth in found], dtype=bool)
+    quads = _sharpened(grey, _clockwise(quads))
+    return DarkSquares(quads[smooth], quads[~smooth])
 
 
-def _quads(grey: NDArray) -> NDArray:
-    dark = cv2.adaptiveThreshold(grey, 255, cv2.ADAPTIVE_THRESH_MEAN_C, cv2.THRESH_BINARY_INV, 15, 4)
+def _plain(grey: NDArray) -> NDArray:
+    """Mask (255) of pixels that have no step as from white paper to black print near them."""
     near = np.ones((7, 7), np.uint8)
-    darkest, lightest = cv2.erode(grey, near), cv2.dilate(grey, near)
-    plain = cv2.compare(darkest, cv2.convertScaleAbs(lightest, alpha=1 - LEAST_STEP), cv2.CMP_GT)
+    lightest = cv2.dilate(grey, near)
+    return cv2.compare(cv2.erode(grey, near), cv2.convertScaleAbs(lightest, alpha=1 - LEAST_STEP), cv2.CMP_GT)
+
+
+def _busy_boxes(plain: NDArray) -> list[tuple[int, int, int, int]]:
+    """(x0, y0, x1, y1) round places, in pixels of `plain`, that steps fill, as the smallest plates do.
+
+    A single edge marks a band of about 8 pixels, which the erosion removes; a plate whose tag measures 12
+    pixels (25 in the photo) fills 22. Wide boxes come in parts that overlap by more than a small tag.
+    """
+    tile, part, step = 8, 40, 32
+    height, width = plain.shape
+    filled = cv2.erode(255 - plain, np.ones((11, 11), np.uint8))
+    tiles = cv2.resize(filled, (-(-width // tile), -(-height // tile)), interpolation=cv2.INTER_AREA)
+    grown = cv2.dilate((tiles > 0).astype(np.uint8), np.ones((3, 3), np.uint8))
+    _, _, stats, _ = cv2.connectedComponentsWithStats(grown, connectivity=8)
+    boxes = []
+    for left, top, wide, high, _ in stats[1:].tolist():
+        for y in range(top, max(top + high - (part - step), top + 1), step):
+            for x in range(left, max(left + wide - (part - step), left + 1), step):
+                x1, y1 = min(x + part, left + wide), min(y + part, top + high)
+                if grown[y:y1, x:x1].any():
+                    boxes.append((x * tile, y * tile, min(x1 * tile, width), min(y1 * tile, height)))
+    return boxes
+
+
+def _quads(grey: NDArray, plain: NDArray, longest_px: int) -> list[tuple[NDArray, bool]]:
+    """Four-cornered dark shapes whose outline has at most so many pixels, and whether it is smooth."""
+    dark = cv2.adaptiveThreshold(grey, 255, cv2.ADAPTIVE_THRESH_MEAN_C, cv2.THRESH_BINARY_INV, 15, 4)
     dark[plain > 0] = 0
     contours, hierarchy = cv2.findContours(dark, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
     if hierarchy is None:
-        return np.zeros((0, 4, 2))
-    outer = hierarchy[0][:, 3] < 0
-    quads = [_quad_of(c) for c, is_outer in zip(contours, outer, strict=True) if is_outer and len(c) >= 30]
-    return np.array([quad for quad in quads if quad is not None], dtype=float).reshape(-1, 4, 2)
+        return []
+    outer = (hierarchy[0][:, 3] < 0).tolist()
+    found = []
+    for contour, is_outer in zip(contours, outer, strict=True):
+        n = len(contour)
+        if is_outer and LEAST_OUTLINE_PX <= n <= longest_px:
+            area = cv2.contourArea(contour)
+            if area > LEAST_RAGGED * n * n:
+                quad = _quad_of(contour, area)
+                if quad is not None:
+                    found.append((quad, area > LEAST_SMOOTH * n * n))
+    return found
 
 
-def _quad_of(contour: NDArray) -> NDArray | None:
-    if cv2.contourArea(contour) < 40:
-        return None
+def _quad_of(contour: NDArray, area: float) -> NDArray | None:
     hull = cv2.convexHull(contour)
-    area = cv2.contourArea(hull)
-    if cv2.contourArea(contour) < 0.7 * area:
+    hull_area = cv2.contourArea(hull)
+    if area < 0.7 * hull_area:
         return None
-    quad = cv2.approxPolyDP(hull, 0.06 * np.sqrt(area) * 2, True)
-    if len(quad) != 4 or cv2.contourArea(quad) < 0.8 * area:
+    quad = cv2.approxPolyDP(hull, 0.12 * np.sqrt(hull_area), True)
+    if len(quad) != 4 or cv2.contourArea(quad) < 0.8 * hull_area:
         return None
-    quad = quad[:, 0]
-    sides = np.linalg.norm(np.roll(quad, -1, axis=0) - quad, axis=1)
-    return quad if sides.min() >= 5 else None
+    return quad[:, 0]
 
 
-def sharpen_squares(grey: NDArray, quads: NDArray) -> NDArray:
+def _sharpened(grey: NDArray, quads: NDArray) -> NDArray:
     """Move each side to where the grey level rises most steeply outward, and cross the sides anew."""
     if not len(quads):
         return quads
-    quads = _clockwise(quads)
     along = np.linspace(0.12, 0.88, 9)
-    for _ in range(2):
-        start, end = quads, np.roll(quads, -1, axis=1)
-        side = end - start
-        length = np.linalg.norm(side, axis=2)
-        outward = np.stack([side[..., 1], -side[..., 0]], axis=-1) / np.maximum(length, 1e-9)[..., None]
-        depth = np.minimum(np.roll(length, 1, axis=1), np.roll(length, -1, axis=1))  # across this side
-        reach = np.clip(0.09 * depth, 1.2, 5.0)
-        steps = np.linspace(-1, 1, 11)
-        places = (start[:, :, None] + along[:, None] * side[:, :, None])[:, :, :, None]
-        offsets = reach[..., None] * steps
-        samples = places + offsets[:, :, None, :, None] * outward[:, :, None, None]
-        levels = sample(grey, samples)
-        rise = np.maximum(np.diff(levels, axis=-1), 0) ** 2 + 1e-6
-        middle = (offsets[..., 1:] + offsets[..., :-1]) / 2
-        shift = (rise * middle[:, :, None]).sum(-1) / rise.sum(-1)
-        weight = np.sqrt(rise.sum(-1))
-        # A straight line through the nine shifts of each side, by weighted least squares.
-        t = along - 0.5
-        s0, s1, s2 = weight.sum(-1), (weight * t).sum(-1), (weight * t * t).sum(-1)
-        b0, b1 = (weight * shift).sum(-1), (weight * shift * t).sum(-1)
-        slope = (s0 * b1 - s1 * b0) / np.maximum(s0 * s2 - s1 * s1, 1e-9)
-        level = (b0 - slope * s1) / np.maximum(s0, 1e-9)
-        new_start = start + outward * (level - 0.5 * slope)[..., None]
-        new_end = end + outward * (level + 0.5 * slope)[..., None]
-        crossed = _crossings(new_start, new_end)
-        good = np.abs(crossed - quads).max(axis=(1, 2)) < 2.5 * reach.max(axis=1)
-        quads = np.where(good[:, None, None], crossed, quads)
-    return quads
+    start, end = quads, np.roll(quads, -1, axis=1)
+    side = end - start
+    length = np.linalg.norm(side, axis=2)
+    outward = np.stack([side[..., 1], -side[..., 0]], axis=-1) / np.maximum(length, 1e-9)[..., None]
+    across = np.minimum(np.roll(length, 1, axis=1), np.roll(length, -1, axis=1))
+    reach = np.clip(0.09 * across, 1.2, 5.0)  # less than a module of a tag of eight
+    offsets = reach[..., None] * np.linspace(-1, 1, 11)
+    places = (start[:, :, None] + along[:, None] * side[:, :, None])[:, :, :, None]
+    levels = sample(grey, places + offsets[:, :, None, :, None] * outward[:, :, None, None])
+    rise = np.maximum(np.diff(levels, axis=-1), 0) ** 2 + 1e-6
+    middle = (offsets[..., 1:] + offsets[..., :-1]) / 2
+    total = rise.sum(axis=-1)
+    shift, weight = (rise * middle[:, :, None]).sum(axis=-1) / total, np.sqrt(total)
+    level, slope = _lines(along - 0.5, shift, weight)
+    crossed = _crossings(
+        start + outward * (level - 0.5 * slope)[..., None], end + outward * (level + 0.5 * slope)[..., None]
+    )
+    believable = np.abs(crossed - quads).max(axis=(1, 2)) < 2.5 * reach.max(axis=1)
+    return np.where(believable[:, None, None], crossed, quads)
+
+
+def _lines(t: NDArray, values: NDArray, weight: NDArray) -> tuple[NDArray, NDArray]:
+    """Level at t = 0 and slope of weighted straight lines through values (..., k) at t (k,)."""
+    s0, s1, s2 = weight.sum(axis=-1), (weight * t).sum(axis=-1), (weight * t * t).sum(axis=-1)
+    b0, b1 = (weight * values).sum(axis=-1), (weight * values * t).sum(axis=-1)
+    slope = (s0 * b1 - s1 * b0) / np.maximum(s0 * s2 - s1 * s1, 1e-9)
+    return (b0 - slope * s1) / np.maximum(s0, 1e-9), slope
 
 
 def _clockwise(quads: NDArray) -> NDArray:
@@ -129,44 +180,56 @@ def square_homographies(corners_mm: NDArray, quads: NDArray) -> NDArray:
     return fit_homographies(np.broadcast_to(corners_mm, quads.shape), quads, np.ones(quads.shape[:2]))
 
 
-def tag_cells(grey: NDArray, H: NDArray, size: int) -> tuple[NDArray, NDArray]:
-    """Read squares as tags of `size` data cells: levels (n, size * size) and how tag-like the frame is (n,).
+@dataclass(frozen=True, eq=False)
+class _CellGrid:
+    """Where a tag of unit size is sampled; `data` marks the cells (n,) that carry the code."""
 
-    H maps the unit square (+-1) to pixels. Levels run from -1 (black) to +1 (white) between two planes fitted to
-    the black border and to the paper just outside; the second value is the share of border and paper
-    samples on their right side.
-    """
+    cells: NDArray
+    dots: NDArray
+    data: NDArray
+    paper: NDArray
+    black_fit: NDArray
+    white_fit: NDArray
+
+
+@cache
+def _cell_grid(size: int) -> _CellGrid:
     n_cells = size + 2
     cell = 2.0 / n_cells
-    dots = np.array([(x, y) for y in (-0.22, 0.22) for x in (-0.22, 0.22)]) * cell
     centre = (np.arange(n_cells) + 0.5) * cell - 1
-    grid = np.stack(np.meshgrid(centre, -centre), axis=-1).reshape(-1, 2)
-    inner = np.pad(np.ones((size, size), bool), 1).ravel()
-    out = 1 + 0.4 * cell
-    paper = np.concatenate(
-        [
-            np.stack([centre, np.full(n_cells, out)], -1),
-            np.stack([centre, np.full(n_cells, -out)], -1),
-            np.stack([np.full(n_cells, out), centre], -1),
-            np.stack([np.full(n_cells, -out), centre], -1),
-        ]
+    cells = np.stack(np.meshgrid(centre, -centre), axis=-1).reshape(-1, 2)
+    dots = 0.22 * cell * np.array([(x, y) for y in (-1, 1) for x in (-1, 1)])
+    data = np.pad(np.ones((size, size), bool), 1).ravel()
+    beyond = np.full(n_cells, 1 + 0.4 * cell)  # within the half cell of white that every layout leaves
+    sides = [(centre, beyond), (centre, -beyond), (beyond, centre), (-beyond, centre)]
+    paper = np.concatenate([np.stack(side, axis=-1) for side in sides])
+    return _CellGrid(
+        cells, dots, data, paper, np.linalg.pinv(_plane(cells[~data])), np.linalg.pinv(_plane(paper))
     )
-    points = np.concatenate([(grid[:, None] + dots).reshape(-1, 2), paper])
+
+
+def tag_cells(grey: NDArray, H: NDArray, size: int) -> tuple[NDArray, NDArray]:
+    """Read squares as tags of `size` by `size` data cells: (levels, share of the frame that looks right).
+
+    H (m, 3, 3) maps the unit square (+-1) to pixels. Levels (m, size * size) run from -1 (black) to +1 (white)
+    between two planes, fitted to the black border and to the paper just outside; the share (m,) counts
+    samples of border and paper on their right side.
+    """
+    grid = _cell_grid(size)
+    points = np.concatenate([(grid.cells[:, None] + grid.dots).reshape(-1, 2), grid.paper])
     levels = sample(grey, map_points(H, points))
-    cells = levels[:, : 4 * len(grid)].reshape(len(H), -1, 4).mean(axis=2)
-    white = levels[:, 4 * len(grid) :]
-    black_plane = _plane(grid[~inner], cells[:, ~inner])
-    white_plane = _plane(paper, white)
+    n_dots = 4 * len(grid.cells)
+    cells, white = levels[:, :n_dots].reshape(len(H), -1, 4).mean(axis=2), levels[:, n_dots:]
+    black_plane, white_plane = cells[:, ~grid.data] @ grid.black_fit.T, white @ grid.white_fit.T
 
     def scaled(points: NDArray, values: NDArray) -> NDArray:
-        basis = np.column_stack([points, np.ones(len(points))])
-        low, high = black_plane @ basis.T, white_plane @ basis.T
+        low, high = black_plane @ _plane(points).T, white_plane @ _plane(points).T
         return (2 * values - low - high) / np.maximum(high - low, 6.0)
 
-    frame = (scaled(grid[~inner], cells[:, ~inner]) < 0).sum(axis=1) + (scaled(paper, white) > 0).sum(axis=1)
-    return scaled(grid[inner], cells[:, inner]), frame / ((~inner).sum() + len(paper))
+    border = scaled(grid.cells[~grid.data], cells[:, ~grid.data]) < 0
+    paper = scaled(grid.paper, white) > 0
+    return scaled(grid.cells[grid.data], cells[:, grid.data]), np.concatenate([border, paper], 1).mean(axis=1)
 
 
-def _plane(points: NDArray, values: NDArray) -> NDArray:
-    basis = np.column_stack([points, np.ones(len(points))])
-    return values @ np.linalg.pinv(basis).T
+def _plane(points: NDArray) -> NDArray:
+    return np.column_stack([points, np.ones(len(points))])
