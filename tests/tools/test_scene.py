@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from tools.scene import PERFECT, Phone, SetUp, car_of, facing, layout_of, make_scene, pose
+from tools.photo_round import Phone
+from tools.scene import PERFECT, SetUp, car_of, facing, layout_of, make_scene, pose
 from tools.truth import (
     Lens,
     TruePhoto,
@@ -231,6 +232,31 @@ def test_measured_clamps_are_off_as_declared():
         centre_mm = T[:3, :3] @ centre_in_plate_mm + T[:3, 3]
         np.testing.assert_allclose(centre_mm, scene.truth.wheel_centres_mm[wheel], atol=1e-9)
         assert max(map(abs, clamp.eccentricity_mm)) > 0
+
+
+def test_a_target_behind_has_negative_distance_and_faces_back():
+    """From the rear axle 2000 mm back: -2000 from there, -4700 from the front; left is right."""
+    scene = make_scene(
+        np.random.default_rng(3), drawn=PERFECT, car=square_car(), set_up=EXACT, n_photos=8,
+        target_distance_mm=2000, behind=True,
+    )  # fmt: skip
+    values = true_values(scene.truth, "centreline", "front_axle")
+    assert values["distance_mm"] == pytest.approx(-4700)
+    assert values["lateral_mm"] == pytest.approx(-10)
+    assert values["yaw_deg"] == pytest.approx(-179.5)
+    assert true_values(scene.truth, "centreline", "rear_axle")["distance_mm"] == pytest.approx(-2000)
+    assert hangs_together(scene)
+    facts = true_facts(scene.truth)
+    assert facts["wheel_height_rear_left_mm"] == pytest.approx(320)
+    assert scene.vehicle.overhang_rear_mm == 800 and scene.vehicle.wheelbase_mm == pytest.approx(2700)
+    assert abs(scene.placement.values["yaw_deg"].nominal) <= 180
+
+
+def test_the_other_layout_takes_other_numbers():
+    scene = make_scene(np.random.default_rng(3), n_photos=1, first_plate=60, with_bar=True)
+    assert {p.layout.name for p in scene.plates} == {"cross2x2"}
+    assert scene.kit.clamps["rear_right"].plate == 63 and scene.kit.scale_bars[0].plates == (90, 91)
+    assert set(scene.kit.plates) == {p.number for p in scene.plates}
 
 
 def test_same_state_same_scene():
