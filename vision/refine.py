@@ -211,7 +211,7 @@ def _robust_fit(layout: Layout, points: NDArray, good: NDArray, H: NDArray) -> t
     enough = good.sum(axis=1) >= 6
     weights = good.astype(float)
     fitted = H
-    for _ in range(4):
+    for _ in range(3):
         fitted = np.where(enough[:, None, None], fit_homographies(X, points, weights), H)
         distance = np.linalg.norm(points - map_points(fitted, X), axis=-1)
         scale = np.maximum(_masked_median(distance, good), 0.02)[:, None]
@@ -262,7 +262,7 @@ def _squared_residuals(residual: NDArray, cov: NDArray, good: NDArray, bends: ND
 
 
 def _masked_median(values: NDArray, mask: NDArray) -> NDArray:
-    """Median of each row's marked values; 0 for a row without any."""
-    masked = np.where(mask, values, np.nan)
-    masked[~mask.any(axis=1)] = 0
-    return np.nanmedian(masked, axis=1)
+    """Median (the lower of two middle ones) of each row's marked values; 0 for a row without any."""
+    ordered = np.sort(np.where(mask, values, np.inf), axis=1)
+    middle = np.maximum(mask.sum(axis=1) - 1, 0) // 2
+    return np.where(mask.any(axis=1), ordered[np.arange(len(values)), middle], 0.0)

@@ -12,6 +12,7 @@ from vision.homography import fit_homographies, map_points
 # Black print stays below three quarters of the white beside it, glare and blur included; the texture of a
 # floor or wall seldom does. Measured on rendered photos: tags from 0.34 up, floors 0.07 to 0.2.
 LEAST_STEP = 0.25
+NOISE_LEVELS = 5  # in the dark, noise alone makes steps of some grey levels; common practice, no source
 SMALL_OUTLINE_PX = 300  # tags of up to about 70 px; the half-size photo shows larger ones just as well
 LEAST_OUTLINE_PX = 30
 # Area / (pixels of the outline)^2: 1/16 for a square, 0.04 for a tag at 74 degrees, but 0.015 for a checkered ring
@@ -50,7 +51,8 @@ def _plain(grey: NDArray) -> NDArray:
     """Mask (255) of pixels that have no step as from white paper to black print near them."""
     near = np.ones((7, 7), np.uint8)
     lightest = cv2.dilate(grey, near)
-    return cv2.compare(cv2.erode(grey, near), cv2.convertScaleAbs(lightest, alpha=1 - LEAST_STEP), cv2.CMP_GT)
+    black_at_most = cv2.subtract(cv2.convertScaleAbs(lightest, alpha=1 - LEAST_STEP), NOISE_LEVELS)
+    return cv2.compare(cv2.erode(grey, near), black_at_most, cv2.CMP_GE)
 
 
 def _busy_boxes(plain: NDArray) -> list[tuple[int, int, int, int]]:
