@@ -268,12 +268,16 @@ def project_at_rows(photo: TruePhoto, points_in_camera_mm: NDArray, rows_px: NDA
 
 
 def project_points(photo: TruePhoto, points_in_world_mm: NDArray) -> NDArray:
-    """Pixels (n, 2) of world points (n, 3); nan behind the camera.
+    """Pixels (n, 2) of world points (n, 3); nan behind the camera and far beside its field of view.
+
+    Brown's polynomial folds back there: points beside the camera would seem to lie in the photo.
 
     The row decides the pose and the pose the row: each round gains a factor of a thousand.
     """
     p = points_in_world_mm @ photo.T_camera_world[:3, :3].T + photo.T_camera_world[:3, 3]
-    p = np.where(p[:, 2:] > 1.0, p, np.nan)
+    corner_tangent = float(np.hypot(*photo.size_px)) / 2 / photo.lens.fx_px
+    off_axis = np.hypot(p[:, 0], p[:, 1])[:, None]
+    p = np.where((p[:, 2:] > 1.0) & (off_axis < 1.5 * corner_tangent * p[:, 2:]), p, np.nan)
     rows = np.full(len(p), (photo.size_px[1] - 1) / 2)
     for _ in range(4):
         pixels = project_at_rows(photo, p, rows)

@@ -24,8 +24,8 @@ REJECTION_LEVEL = 1e-4
 REJECTION_LIMIT = float(scipy.stats.chi2.isf(REJECTION_LEVEL, 2))
 # Huber's k for a point's two whitened coordinates: 95 % of correct points keep full weight.
 HUBER_LIMIT = float(np.sqrt(scipy.stats.chi2.ppf(0.95, 2)))
-# Noise factors, coarse to fine: at the first, start values wrong by tens of pixels still converge.
-GRADES = (100.0, 10.0, 1.0)
+# Noise factors, coarse to fine: at the first, start values wrong by a hundred pixels still converge.
+GRADES = (1000.0, 30.0, 1.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -142,22 +142,40 @@ def _point_lengths(block: SaddleBlock, state: State) -> NDArray:
     return np.linalg.norm(block.residuals(state).reshape(G, n, 2), axis=-1)
 
 
+def _huber_weights(block: SaddleBlock, state: State) -> NDArray:
+    with np.errstate(invalid="ignore"):
+        length = np.nan_to_num(_point_lengths(block, state), nan=np.inf)
+    return np.minimum(1.0, HUBER_LIMIT / np.maximum(length, HUBER_LIMIT))
+
+
+def _absurd(block: SaddleBlock, state: State) -> NDArray:
+    """(G,) groups that start a quarter of the photo away from where they were seen.
+
+    A second print of the same number, a reflection: no weight is small enough for such a group while the
+    start is coarse. Point tests decide on it at the end, as on all others.
+    """
+    o = block.observed
+    with np.errstate(invalid="ignore"):
+        off = np.linalg.norm(block.residuals_px(state), axis=-1)
+    off = np.where(o.used & np.isfinite(off), off, np.where(o.used, np.inf, 0.0))
+    return off.max(1) > 0.25 * o.size_px[o.photo].max(1)
+
+
 def _graded(network: Network, state: State, held: NDArray, grades: Sequence[float]) -> State:
     """Robust start: Huber's weights by re-weighting, from coarse noise to the true one."""
     rest = constraint_blocks(network, state)
     cameras = np.arange(network.unknowns.n_photos)
+    trusted = ~_absurd(_saddles(network, network.observed), state)[:, None] if grades else 1.0
     for grade in grades:
         observed = network.observed.with_noise_scaled(grade)
-        weights = None
+        weights = _huber_weights(_saddles(network, observed), state) * trusted
         for _ in range(4):
             block = _saddles(network, observed, weights)
             state = solve(
                 (block, *rest), state, held=held, resect=cameras, decrement_limit=0.1, max_iterations=25
             ).state
-            length = _point_lengths(_saddles(network, observed), state)
-            new = np.minimum(1.0, HUBER_LIMIT / np.maximum(length, 1e-9))
-            settled = weights is not None and np.abs(new - weights).max() < 0.05
-            settled |= weights is None and bool((new == 1.0).all())
+            new = _huber_weights(_saddles(network, observed), state) * trusted
+            settled = np.abs(new - weights).max() < 0.1
             weights = new
             if settled:
                 break

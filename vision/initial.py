@@ -152,16 +152,8 @@ class _Vote:
     size: float
 
 
-def _vote(candidates: NDArray, sizes: NDArray, rotations: list[NDArray], costs: list[NDArray]) -> _Vote:
-    """The candidate pose that most neighbours agree with, and by how much it beats any other.
-
-    Args:
-        candidates: (m, 4, 4); sizes (m,) of the plate's image that each comes from.
-        rotations, costs: per neighbour, its own possible rotations (k, 3, 3) and their costs (k,).
-    """
-    total = sum(
-        (_turn_costs(candidates[:, None, :3, :3], R[None]) + c).min(1) for R, c in zip(rotations, costs, strict=True)
-    )
+def _vote(candidates: NDArray, sizes: NDArray, total: NDArray) -> _Vote:
+    """The candidate pose (of m, 4, 4) with the lowest total cost (m,), and by how much it beats any other."""
     # Among candidates that agree, the largest image fixes the position best.
     best = int(np.argmin(total))
     others = _turn_costs(candidates[:, :3, :3], candidates[best, :3, :3]) >= 9.0  # three u apart
@@ -171,53 +163,107 @@ def _vote(candidates: NDArray, sizes: NDArray, rotations: list[NDArray], costs: 
     return _Vote(candidates[chosen], margin, float(sizes[chosen]))
 
 
-def _grow(edges: Sequence[_Edge], n_bodies: int, n_plates: int, seed: int) -> tuple[NDArray, NDArray]:
-    """T_world_body (B, 4, 4) and T_world_plate (N, 4, 4), grown best-first from one body; nan if not reached."""
-    T_body, T_plate = np.full((n_bodies, 4, 4), np.nan), np.full((n_plates, 4, 4), np.nan)
-    T_body[seed] = np.eye(4)
-    of_body = [[e for e in edges if e.body == b] for b in range(n_bodies)]
-    of_plate = [[e for e in edges if e.plate == p] for p in range(n_plates)]
-    votes: dict[tuple[str, int], _Vote] = {}
+class _Growth:
+    """Bodies (photos, fixtures) and plates placed so far, and votes on those within reach.
 
-    def refresh(kind: str, node: int) -> None:
-        near = of_plate[node] if kind == "plate" else of_body[node]
-        poses, sizes = [], []
-        for e in near:
-            other = T_body[e.body] if kind == "plate" else T_plate[e.plate]
-            if np.isnan(other[0, 0]):
-                continue
-            relative = e.T_body_plate if kind == "plate" else geometry.invert(e.T_body_plate)
-            poses.append((other @ relative, e.costs))
-            sizes += [e.size] * len(relative)
-        if poses:
-            candidates = np.concatenate([T for T, _ in poses])
-            votes[kind, node] = _vote(
-                candidates, np.array(sizes), [T[:, :3, :3] for T, _ in poses], [c for _, c in poses]
-            )
+    The kit's promises vote along: floor plates lie flat, so their normals are all upward; wheel plates
+    stand upright, and the wheels' axes are nearly parallel. They settle what photos of a far fixture leave
+    open: which way the other side of the vehicle is turned.
+    """
 
-    for e in of_body[seed]:
-        refresh("plate", e.plate)
-    while votes:
-        (kind, node), vote = max(votes.items(), key=lambda item: (item[1].margin, item[1].size))
-        del votes[kind, node]
-        if kind == "plate":
-            T_plate[node] = vote.T_world_node
-            for e in of_plate[node]:
-                if np.isnan(T_body[e.body, 0, 0]):
-                    refresh("body", e.body)
-        else:
-            T_body[node] = vote.T_world_node
-            for e in of_body[node]:
-                if np.isnan(T_plate[e.plate, 0, 0]):
-                    refresh("plate", e.plate)
-    return T_body, T_plate
+    def __init__(self, edges: Sequence[_Edge], n_bodies: int, n_plates: int, network: Network) -> None:
+        self.T_body, self.T_plate = np.full((n_bodies, 4, 4), np.nan), np.full((n_plates, 4, 4), np.nan)
+        self.of_body = [[e for e in edges if e.body == b] for b in range(n_bodies)]
+        self.of_plate = [[e for e in edges if e.plate == p] for p in range(n_plates)]
+        kit, numbers = network.kit, network.observed.plates
+        lying, upright = {f.plate for f in kit.floor}, {c.plate for c in kit.clamps.values()}
+        self.lying = np.array([p in lying for p in numbers], bool)
+        self.upright = np.array([p in upright for p in numbers], bool)
+        self.votes: dict[tuple[str, int], _Vote] = {}
+
+    def grow(self, seed: int) -> None:
+        """Place everything that hangs together with one body, surest vote first."""
+        self.T_body[seed] = np.eye(4)
+        self._refresh_plates(seed)
+        while self.votes:
+            (kind, node), vote = max(self.votes.items(), key=lambda item: (item[1].margin, item[1].size))
+            del self.votes[kind, node]
+            if kind == "plate":
+                self.T_plate[node] = vote.T_world_node
+                self._refresh_bodies(node)
+            else:
+                self.T_body[node] = vote.T_world_node
+                self._refresh_plates(node)
+
+    def _refresh_bodies(self, plate: int) -> None:
+        for e in self.of_plate[plate]:
+            if np.isnan(self.T_body[e.body, 0, 0]):
+                self.votes["body", e.body] = self._vote_on_body(e.body)
+
+    def _refresh_plates(self, body: int) -> None:
+        for e in self.of_body[body]:
+            if np.isnan(self.T_plate[e.plate, 0, 0]):
+                self.votes["plate", e.plate] = self._vote_on_plate(e.plate)
+
+    def _vote_on_body(self, body: int) -> _Vote:
+        near = [e for e in self.of_body[body] if not np.isnan(self.T_plate[e.plate, 0, 0])]
+        relative = [geometry.invert(e.T_body_plate) for e in near]
+        options = [self.T_plate[e.plate] @ T for e, T in zip(near, relative, strict=True)]
+        candidates = np.concatenate(options)
+        total = self._agreement(candidates, options, near)
+        for e in self.of_body[body]:
+            if np.isnan(self.T_plate[e.plate, 0, 0]):
+                normals = candidates[:, None, :3, :3] @ e.T_body_plate[None, :, :3, 2:]
+                total = total + (self._promise_costs(normals[..., 0], e.plate) + e.costs).min(1)
+        return _vote(candidates, _sizes(near), total)
+
+    def _vote_on_plate(self, plate: int) -> _Vote:
+        near = [e for e in self.of_plate[plate] if not np.isnan(self.T_body[e.body, 0, 0])]
+        options = [self.T_body[e.body] @ e.T_body_plate for e in near]
+        candidates = np.concatenate(options)
+        total = self._agreement(candidates, options, near) + self._promise_costs(candidates[:, :3, 2], plate)
+        return _vote(candidates, _sizes(near), total)
+
+    @staticmethod
+    def _agreement(candidates: NDArray, options: Sequence[NDArray], near: Sequence[_Edge]) -> NDArray:
+        """(m,) what each candidate's rotation costs with all neighbours, each taking its better pose."""
+        return np.sum(
+            [
+                (_turn_costs(candidates[:, None, :3, :3], T[None, :, :3, :3]) + e.costs).min(1)
+                for e, T in zip(near, options, strict=True)
+            ],
+            axis=0,
+        )
+
+    def _promise_costs(self, normals: NDArray, plate: int) -> NDArray:
+        """(...,) what it costs a plate to have these normals (..., 3), by what the kit promises of it."""
+        placed = ~np.isnan(self.T_plate[:, 0, 0])
+        costs = np.zeros(normals.shape[:-1])
+        flat, wheels = self.T_plate[placed & self.lying, :3, 2], self.T_plate[placed & self.upright, :3, 2]
+        if len(flat) and (self.lying[plate] or self.upright[plate]):
+            rise = np.clip(normals @ (flat.mean(0) / np.linalg.norm(flat.mean(0))), -1, 1)
+            costs += _promise(np.arccos(rise) if self.lying[plate] else np.arcsin(rise))
+        if len(wheels) and self.upright[plate]:
+            # Lines, not directions: plates hung on the wrong side are for the tests to name.
+            along = np.clip(np.abs(normals @ wheels.T), 0, 1)
+            costs += _promise(np.arccos(along)).mean(-1)
+        return costs
+
+
+def _promise(angle_rad: NDArray) -> NDArray:
+    return np.minimum((angle_rad / VOTE_U_RAD) ** 2, VOTE_CAP)
+
+
+def _sizes(near: Sequence[_Edge]) -> NDArray:
+    return np.concatenate([np.full(len(e.T_body_plate), e.size) for e in near])
 
 
 def start(network: Network, edges: Sequence[_Edge], seed: int) -> State:
     """Start values grown from one photo (an index). The network must hang together."""
     o, u = network.observed, network.unknowns
-    T_body, T_plate = _grow(edges, o.n_photos + u.n_fixtures, u.n_plates, seed)
-    poses = np.concatenate([T_body[: o.n_photos], T_plate, T_body[o.n_photos :]])
+    growth = _Growth(edges, o.n_photos + u.n_fixtures, u.n_plates, network)
+    growth.grow(seed)
+    poses = np.concatenate([growth.T_body[: o.n_photos], growth.T_plate, growth.T_body[o.n_photos :]])
     values = np.zeros(u.n_values)
     for index, lens in zip(u.lens_values(), network.lens_priors, strict=True):
         values[index] = lens.mean

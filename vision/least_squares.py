@@ -230,12 +230,15 @@ def solve(
     decrement = np.inf
     for n_iterations in range(1, max_iterations + 1):
         H, g = at.H[grid], at.g[free]
-        undamped = _Factor(H)
-        newton = undamped.solve(g)
-        decrement = float(g @ newton)
+        try:
+            newton = _Factor(H).solve(g)
+            decrement = float(g @ newton)
+        except SingularError:
+            # Far from the optimum a plate may be edge-on for a moment; damping carries the state past it.
+            newton, decrement, damping = None, np.inf, max(damping, 1e-6)
         if decrement < decrement_limit:
             break
-        step = newton if damping == 0 else _Factor(H, damping).solve(g)
+        step = newton if newton is not None and damping == 0 else _Factor(H, damping).solve(g)
         dx = np.zeros(start.n_columns)
         dx[free] = step
         trial = state.moved(dx)

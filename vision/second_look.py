@@ -42,7 +42,8 @@ def predicted_homography(
     scale = np.array(network.kit.plates[o.plates[plate]].printed_scale_xy)
     points_mm = layout.saddles_mm
     in_camera = geometry.apply(T_camera_plate, np.c_[points_mm * scale, np.zeros(len(points_mm))])
-    if (in_camera[:, 2] <= 0).any():
+    # Far outside the picture the lens model folds back into it.
+    if (np.hypot(in_camera[:, 0], in_camera[:, 1]) > 1.5 * _reach(o.size_px[photo], lens[0]) * in_camera[:, 2]).any():
         return None
     at_px = project(in_camera, lens)
     width, height = o.size_px[photo]
@@ -51,6 +52,11 @@ def predicted_homography(
         return None
     H, _ = cv2.findHomography(points_mm, at_px, 0)
     return H
+
+
+def _reach(size_px: NDArray, f_px: float) -> float:
+    """Tangent of the angle from the axis to a corner of the photo."""
+    return float(np.hypot(*size_px)) / 2 / f_px
 
 
 def look_again(
