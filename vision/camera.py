@@ -103,6 +103,8 @@ def unproject(points_px: NDArray, lens: NDArray, n_iterations: int = 20) -> NDAr
         (a, b), (c, d) = np.moveaxis(at.J_point[..., :2], (-2, -1), (0, 1))
         det = a * d - b * c
         x, y = x - (d * dx - b * dy) / det, y - (a * dy - c * dx) / det
+        if np.all(np.hypot(dx, dy) < 1e-9):
+            break
     # A root on the far side of the fold is not an image of anything in front of the lens.
     off = (np.hypot(dx, dy) > 1e-6) | (x * xd + y * yd < 0) | (det <= 0)
     return np.stack([np.where(off, np.nan, x), np.where(off, np.nan, y), ones], -1)

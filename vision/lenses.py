@@ -71,7 +71,7 @@ def _wide_prior(size_px: tuple[int, int], f_px: float, u_f_px: float) -> LensPri
     return LensPrior(mean, np.diag(u**2))
 
 
-def _agree(a: ExifFacts, b: ExifFacts) -> bool:
+def agree(a: ExifFacts, b: ExifFacts) -> bool:
     """No field that both state differs (FORMATS.md: a missing field is no difference by itself)."""
     pairs = (
         (a.make, b.make),
@@ -99,7 +99,7 @@ def group_lenses(exifs: Sequence[ExifFacts], sizes_px: Sequence[tuple[int, int]]
     groups: list[list[int]] = []
     for i in order:
         for group in groups:
-            if sizes_px[group[0]] == sizes_px[i] and all(_agree(exifs[j], exifs[i]) for j in group):
+            if sizes_px[group[0]] == sizes_px[i] and all(agree(exifs[j], exifs[i]) for j in group):
                 group.append(i)
                 break
         else:
@@ -114,7 +114,7 @@ def matching_profile(
 ) -> Profile | None:
     """The stored profile of this very lens at this size, if there is one."""
     for profile in profiles:
-        if profile.size_px == size_px and _n_stated(exif) and _agree(profile.exif, exif):
+        if profile.size_px == size_px and _n_stated(exif) and agree(profile.exif, exif):
             return profile
     return None
 

@@ -7,10 +7,11 @@ Each line of `measure` is one stage; the stages are modules of the same names.
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from types import MappingProxyType
+from typing import NamedTuple
 
 import numpy as np
 
-from vision.adjust import Adjustment
+from vision.adjust import Adjustment, Network
 from vision.advice import CAUTION
 from vision.consistency import ConsistencyTest, check_consistency, not_checked
 from vision.decide import Verdict, worst
@@ -27,6 +28,7 @@ from vision.photo import Photo
 from vision.placement import Reported, plan_frame, report
 from vision.second_look import look_again
 from vision.sightings import FoundPhoto, PhotoNote, in_time_order, main_part, network_of, sightings_of
+from vision.turned import with_turns_undone
 
 # How a caller may run independent work on several photos at once; the built-in map runs it in turn.
 PhotoMap = Callable[[Callable, Iterable], Iterable]
@@ -91,13 +93,23 @@ def measure(
     Raises:
         NotEnoughError: The photos do not suffice; the message names the photo that would help.
     """
+    in_kit = {plate.layout for plate in kit.plates.values()}
+    printed = [layout for layout in layouts if layout.name in in_kit]
     found = []
-    for photo in map_photos(lambda photo: find_plates(photo, layouts), photos):
+    for photo in map_photos(lambda photo: find_plates(photo, printed), photos):
         found.append(photo)
         progress("looking for plates", len(found), len(photos))
     by_name = {photo.name: photo for photo in photos}
     return measure_found(
-        found, kit, vehicle, placements, layouts, photos=by_name, profiles=profiles, progress=progress
+        found,
+        kit,
+        vehicle,
+        placements,
+        layouts,
+        photos=by_name,
+        profiles=profiles,
+        map_photos=map_photos,
+        progress=progress,
     )
 
 
@@ -112,6 +124,32 @@ def find_plates(photo: Photo, layouts: Sequence[Layout]) -> FoundPhoto:
     return FoundPhoto(photo.name, photo.sha256, photo.size_px, photo.exif, detections, says)
 
 
+class Assembled(NamedTuple):
+    """The problem to adjust, and what became of every photo on the way to it."""
+
+    sightings: tuple[Sighting, ...]
+    notes: tuple[PhotoNote, ...]
+    apart: tuple[str, ...]
+    network: Network
+
+
+def assemble(
+    found: Sequence[FoundPhoto], kit: Kit, layouts: Mapping[str, Layout], profiles: Sequence[Profile] = ()
+) -> Assembled:
+    """Group by lens, keep what hangs together, lay out the network.
+
+    Raises:
+        NotEnoughError: Nothing hangs together.
+    """
+    exifs, sizes_px = [f.exif for f in found], [f.size_px for f in found]
+    lens_of_photo = group_lenses(exifs, sizes_px)
+    priors = lens_priors(exifs, sizes_px, lens_of_photo, profiles)
+    sightings, notes = sightings_of(found, lens_of_photo, kit)
+    sightings, notes, apart = main_part(sightings, notes, kit)
+    sightings, network = network_of(sightings, priors, kit, layouts)
+    return Assembled(sightings, notes, apart, network)
+
+
 def measure_found(
     found: Sequence[FoundPhoto],
     kit: Kit,
@@ -121,6 +159,7 @@ def measure_found(
     *,
     photos: Mapping[str, Photo] = MappingProxyType({}),
     profiles: Sequence[Profile] = (),
+    map_photos: PhotoMap = map,
     progress: Progress = _silent,
 ) -> Measurement:
     """As `measure`, from detections.
@@ -129,17 +168,18 @@ def measure_found(
         photos: By name, for looking again where plates must be; may be empty.
     """
     layouts_by_name = {layout.name: layout for layout in layouts}
-    found = in_time_order(found)
-    lens_of_photo = group_lenses([f.exif for f in found], [f.size_px for f in found])
-    priors = lens_priors([f.exif for f in found], [f.size_px for f in found], lens_of_photo, profiles)
-    sightings, notes = sightings_of(found, lens_of_photo, kit)
-    sightings, notes, apart = main_part(sightings, notes, kit)
+
+    def assembled(found: Sequence[FoundPhoto]) -> Assembled:
+        return assemble(found, kit, layouts_by_name, profiles)
 
     progress("adjusting", 0, 3)
-    sightings, network = network_of(sightings, priors, kit, layouts_by_name)
+    given = in_time_order(found)
+    found = with_turns_undone(given, lambda candidate: adjust_from_nothing(assembled(candidate).network))
+    as_stored = {f.name: photos[f.name] for f, g in zip(found, given, strict=True) if f is g and f.name in photos}
+    sightings, notes, apart, network = assembled(found)
     adjustment = adjust_from_nothing(network)
     progress("looking again where plates must be", 1, 3)
-    sightings, adjustment = look_again(photos, sightings, adjustment, layouts_by_name)
+    sightings, adjustment = look_again(as_stored, sightings, adjustment, layouts_by_name, map_photos)
 
     progress("testing", 2, 3)
     plan = plan_frame(adjustment, kit, vehicle, placements)

@@ -4,8 +4,8 @@ Hidden tags, steep and small views: their ring is searched at the predicted plac
 ties fixture and vehicle together where single photos are precious.
 """
 
-from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -24,6 +24,8 @@ from vision.photo import Photo
 STEEPEST_DEG = 80.0
 # Each look can bring photos nearer to the truth and so make more plates findable; a third adds nothing.
 N_LOOKS = 2
+# A search that failed is worth repeating only where the prediction has moved by about a cell's capture range.
+SAME_PLACE_PX = 1.0
 
 
 def predicted_homography(
@@ -64,6 +66,7 @@ def look_again(
     sightings: Sequence[Sighting],
     adjustment: Adjustment,
     layouts: Mapping[str, Layout],
+    map_photos: Callable[[Callable, Iterable], Iterable] = map,
 ) -> tuple[tuple[Sighting, ...], Adjustment]:
     """Find the plates that the adjustment predicts and detection missed, and adjust with them.
 
@@ -71,32 +74,55 @@ def look_again(
         photos: By name; photos that are not here (re-computation from stored detections) are not searched.
     """
     sightings = tuple(sightings)
+    searched: dict[tuple[int, int], NDArray] = {}
     for _ in range(N_LOOKS):
-        extra = [_missed(photos.get(s.name), i, s, adjustment, layouts) for i, s in enumerate(sightings)]
-        if not any(extra):
+        wanted = [_missing(i, s, adjustment, layouts, searched) if s.name in photos else () for i, s in enumerate(sightings)]
+        jobs = [(photos[s.name], w) for s, w in zip(sightings, wanted, strict=True) if w]
+        found = {photo.name: extra for photo, extra in map_photos(_search, jobs)}
+        if not any(found.values()):
             break
-        sightings = tuple(
-            replace(s, detections=(*s.detections, *more)) for s, more in zip(sightings, extra, strict=True)
-        )
+        sightings = tuple(replace(s, detections=(*s.detections, *found.get(s.name, ()))) for s in sightings)
         network = replace(adjustment.network, observed=observe(sightings, layouts))
         adjustment = adjust(network, adjustment.state, grades=(1.0,))
     return sightings, adjustment
 
 
-def _missed(
-    photo: Photo | None, index: int, sighting: Sighting, adjustment: Adjustment, layouts: Mapping[str, Layout]
-) -> tuple[Detection, ...]:
-    if photo is None:
-        return ()
+@dataclass(frozen=True, eq=False)
+class _Wanted:
+    """A plate that a photo should show, and where."""
+
+    plate: int
+    layout: Layout
+    H_px_plate: NDArray
+
+
+def _missing(
+    index: int,
+    sighting: Sighting,
+    adjustment: Adjustment,
+    layouts: Mapping[str, Layout],
+    searched: dict[tuple[int, int], NDArray],
+) -> tuple[_Wanted, ...]:
+    """What to look for in one photo: predicted, not seen, and not yet searched at this very place."""
     network = adjustment.network
     seen = {d.plate for d in sighting.detections}
-    found = []
+    wanted = []
     for k, plate in enumerate(network.observed.plates):
         layout = layouts[network.kit.plates[plate].layout]
-        if plate in seen:
+        H = None if plate in seen else predicted_homography(adjustment.state, network, index, k, layout)
+        if H is None:
             continue
-        H = predicted_homography(adjustment.state, network, index, k, layout)
-        detection = find_predicted(photo, layout, plate, H) if H is not None else None
-        if detection is not None:
-            found.append(detection)
-    return tuple(found)
+        corner_px = H @ [layout.pattern_half_mm, layout.pattern_half_mm, 1.0]
+        corner_px = corner_px[:2] / corner_px[2]
+        before = searched.get((index, plate))
+        if before is not None and np.linalg.norm(corner_px - before) < SAME_PLACE_PX:
+            continue
+        searched[index, plate] = corner_px
+        wanted.append(_Wanted(plate, layout, H))
+    return tuple(wanted)
+
+
+def _search(job: tuple[Photo, tuple[_Wanted, ...]]) -> tuple[Photo, tuple[Detection, ...]]:
+    photo, wanted = job
+    found = (find_predicted(photo, w.layout, w.plate, w.H_px_plate) for w in wanted)
+    return photo, tuple(d for d in found if d is not None)
