@@ -12,7 +12,7 @@ from typing import NamedTuple
 import numpy as np
 
 from vision.adjust import Adjustment, Network
-from vision.advice import CAUTION
+from vision.advice import CAUTION, MILLIMETRES, Units
 from vision.consistency import ConsistencyTest, check_consistency, not_checked
 from vision.decide import Verdict, worst
 from vision.detect import detect_plates
@@ -85,18 +85,21 @@ def measure(
     layouts: Sequence[Layout],
     *,
     profiles: Sequence[Profile] = (),
+    units: Units = MILLIMETRES,
     map_photos: PhotoMap = map,
     progress: Progress = _silent,
 ) -> Measurement:
     """Where the targets stand, how sure that is, whether it conforms, and what to move.
 
+    Args:
+        profiles: Stored lenses, used where a photo's EXIF and size are theirs.
+        units: In which the advice is worded; values are always mm and degrees.
+
     Raises:
         NotEnoughError: The photos do not suffice; the message names the photo that would help.
     """
-    in_kit = {plate.layout for plate in kit.plates.values()}
-    printed = [layout for layout in layouts if layout.name in in_kit]
     found = []
-    for photo in map_photos(lambda photo: find_plates(photo, printed), photos):
+    for photo in map_photos(lambda photo: find_plates(photo, kit, layouts), photos):
         found.append(photo)
         progress("looking for plates", len(found), len(photos))
     by_name = {photo.name: photo for photo in photos}
@@ -108,18 +111,21 @@ def measure(
         layouts,
         photos=by_name,
         profiles=profiles,
+        units=units,
         map_photos=map_photos,
         progress=progress,
     )
 
 
-def find_plates(photo: Photo, layouts: Sequence[Layout]) -> FoundPhoto:
-    """One photo's plates; what remains of the photo for measuring and for the record."""
-    detections = detect_plates(photo, layouts)
+def find_plates(photo: Photo, kit: Kit, layouts: Sequence[Layout]) -> FoundPhoto:
+    """One photo's plates, of the layouts that the kit has; what remains of the photo for measuring and for the record."""
+    in_kit = {plate.layout for plate in kit.plates.values()}
+    printed = [layout for layout in layouts if layout.name in in_kit]
+    detections = detect_plates(photo, printed)
     says = ""
     if not detections:
         mirrored = Photo(photo.name, photo.sha256, photo.size_px, photo.exif, np.ascontiguousarray(photo.grey[:, ::-1]))
-        if detect_plates(mirrored, layouts):
+        if detect_plates(mirrored, printed):
             says = "This photo is mirrored (selfie camera or edited). Take it with the main camera and do not edit it."
     return FoundPhoto(photo.name, photo.sha256, photo.size_px, photo.exif, detections, says)
 
@@ -159,6 +165,7 @@ def measure_found(
     *,
     photos: Mapping[str, Photo] = MappingProxyType({}),
     profiles: Sequence[Profile] = (),
+    units: Units = MILLIMETRES,
     map_photos: PhotoMap = map,
     progress: Progress = _silent,
 ) -> Measurement:
@@ -185,7 +192,7 @@ def measure_found(
     plan = plan_frame(adjustment, kit, vehicle, placements)
     reported = report(adjustment, plan)
     tests = check_consistency(adjustment, plan, reported, kit, vehicle, sightings)
-    judged = tuple(judge(i, p, kit, vehicle, plan, reported, tests) for i, p in enumerate(placements))
+    judged = tuple(judge(i, p, kit, vehicle, plan, reported, tests, units) for i, p in enumerate(placements))
     whole = Measurement(
         decision=worst(p.decision.decision for p in judged),
         placements=judged,
@@ -200,7 +207,7 @@ def measure_found(
         plan=plan,
     )
     progress("done", 3, 3)
-    return with_both_states(whole, kit, vehicle, placements, layouts_by_name)
+    return with_both_states(whole, kit, vehicle, placements, layouts_by_name, units)
 
 
 def with_both_states(
@@ -209,6 +216,7 @@ def with_both_states(
     vehicle: Vehicle,
     placements: Sequence[Placement],
     layouts: Mapping[str, Layout],
+    units: Units,
 ) -> Measurement:
     """Where fixture or vehicle moved between photos: the values before and after, in place of a mixture.
 
@@ -229,7 +237,9 @@ def with_both_states(
     ):
         plan = plan_frame(split.adjustment, state_kit, vehicle, placements)
         reported = report(split.adjustment, plan)
-        judged = tuple(judge(i, p, state_kit, vehicle, plan, reported, whole.tests) for i, p in enumerate(placements))
+        judged = tuple(
+            judge(i, p, state_kit, vehicle, plan, reported, whole.tests, units) for i, p in enumerate(placements)
+        )
         states.append(MovedState(words, judged, reported, plan))
     now = states[-1]
     return replace(
