@@ -45,9 +45,7 @@ class Network:
     def fixtures(self) -> tuple[int, ...]:
         """Indices into the kit's fixtures of those with at least one plate seen."""
         seen = set(self.observed.plates)
-        return tuple(
-            k for k, f in enumerate(self.kit.fixtures) if any(m.plate in seen for m in f.mounts)
-        )
+        return tuple(k for k, f in enumerate(self.kit.fixtures) if any(m.plate in seen for m in f.mounts))
 
     def held(self) -> NDArray:
         """The unknowns that define the frame: the pose of the plate seen most. No value depends on it."""
@@ -109,7 +107,10 @@ def constraint_blocks(network: Network, state: State) -> tuple[ResidualBlock, ..
         lens_block(u, network.lens_priors),
     ]
     mounts = [
-        (f, m) for f, k in enumerate(network.fixtures()) for m in kit.fixtures[k].mounts if m.plate in index_of
+        (f, m)
+        for f, k in enumerate(network.fixtures())
+        for m in kit.fixtures[k].mounts
+        if m.plate in index_of
     ]
     if mounts:
         blocks.append(
@@ -126,7 +127,9 @@ def constraint_blocks(network: Network, state: State) -> tuple[ResidualBlock, ..
     if bars:
         ends = np.array([[u.plate_pose(index_of[p]) for p in b.plates] for b in bars])
         blocks.append(
-            distance_block(ends, np.array([b.length_mm for b in bars]), np.array([b.u_length_mm for b in bars]))
+            distance_block(
+                ends, np.array([b.length_mm for b in bars]), np.array([b.u_length_mm for b in bars])
+            )
         )
     return tuple(blocks)
 

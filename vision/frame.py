@@ -11,7 +11,7 @@ leading batch dimensions, so that one call gives all central differences.
    Y <--+  Z up        the vehicle frame")
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -161,9 +161,7 @@ def height_points(plan: FramePlan, poses: NDArray, centres: NDArray) -> NDArray:
     return np.stack(points, -2)
 
 
-def fit_plane(
-    points: NDArray, heights: NDArray, weights: NDArray, up: NDArray
-) -> tuple[NDArray, NDArray]:
+def fit_plane(points: NDArray, heights: NDArray, weights: NDArray, up: NDArray) -> tuple[NDArray, NDArray]:
     """The plane from which points (..., k, 3) have the given heights (..., k).
 
     Generalised least squares: minimises e' W e, e = up-component errors. Returns the unit normal (..., 3)
@@ -217,7 +215,8 @@ def vehicle_frame(
         )
     elif front is None:
         raise NotEnoughError(
-            "The centreline needs the front axle: hang a clamp on at least one front wheel (with one, declare "
+            "The centreline needs the front axle: hang a clamp on at least one front wheel (with one, "
+            "declare "
             "track_front_mm), or let the placement use the thrust line."
         )
     else:
@@ -238,7 +237,11 @@ def _front_midpoint(
     sign = -1.0 if plan.front_from == "front_left" else 1.0
     step = sign * ((plan.vehicle.track_front_mm or 0.0) / 2 + half_track + shift)
     forward = np.cross(leftward, up)
-    return centres[..., plan.wheel(plan.front_from), :] + step[..., None] * leftward + setback[..., None] * forward
+    return (
+        centres[..., plan.wheel(plan.front_from), :]
+        + step[..., None] * leftward
+        + setback[..., None] * forward
+    )
 
 
 def quantities(plan: FramePlan, poses: NDArray, inputs: NDArray) -> dict[str, NDArray]:
@@ -268,7 +271,7 @@ def quantities(plan: FramePlan, poses: NDArray, inputs: NDArray) -> dict[str, ND
 def _vehicle_facts(
     plan: FramePlan, frame: VehicleFrame, centres: NDArray, axes: NDArray
 ) -> dict[str, NDArray]:
-    """Wheelbase, track, heights, toe, steer, thrust angle; toe-in positive, angles left positive (ISO 8855)."""
+    """Wheelbase, track, heights, toe, steer, thrust angle; toe-in and left are positive (ISO 8855)."""
     directions = _rolling_directions(plan, axes, frame.R_world_vehicle[..., :, 2])
     at = {w.wheel: frame.in_frame(centres[..., k, :] - frame.rear) for k, w in enumerate(plan.wheels)}
     heading = {}
@@ -313,7 +316,9 @@ def _target_values(
     plan: TargetPlan, frame: VehicleFrame, poses: NDArray, inputs: NDArray
 ) -> dict[str, NDArray]:
     T_world_target = (
-        poses[..., plan.fixture_pose, :, :] @ plan.target.T_fixture_target @ geometry.exp(inputs[..., plan.inputs])
+        poses[..., plan.fixture_pose, :, :]
+        @ plan.target.T_fixture_target
+        @ geometry.exp(inputs[..., plan.inputs])
     )
     point = T_world_target[..., :3, 3]
     from_rear = frame.in_frame(point - frame.rear)
@@ -330,9 +335,7 @@ def _target_values(
     return out
 
 
-def _datum_point(
-    plan: TargetPlan, frame: VehicleFrame, poses: NDArray, inputs: NDArray
-) -> NDArray | None:
+def _datum_point(plan: TargetPlan, frame: VehicleFrame, poses: NDArray, inputs: NDArray) -> NDArray | None:
     if plan.placement.datum == "rear_axle":
         return frame.rear
     if plan.placement.datum == "front_axle":
@@ -344,7 +347,9 @@ def _datum_point(
     return T[..., :3, 3] + (T[..., :3, :3] @ offset[..., None])[..., 0]
 
 
-def not_measured(plan: FramePlan, placement: int, keys: Sequence[str], found: Mapping[str, NDArray]) -> dict[str, str]:
+def not_measured(
+    plan: FramePlan, placement: int, keys: Sequence[str], found: Collection[str]
+) -> dict[str, str]:
     """For each value of a placement that was not found, why, and what to do."""
     datum = plan.targets[placement].placement.datum
     distance = (
@@ -353,7 +358,8 @@ def not_measured(plan: FramePlan, placement: int, keys: Sequence[str], found: Ma
         else f"The datum plate '{datum}' is in no photo: photograph it together with other plates."
     )
     height = (
-        "The floor is not known: lay three floor plates that do not lie in a row, or declare the loaded wheel "
+        "The floor is not known: lay three floor plates that do not lie in a row, or declare the loaded "
+        "wheel "
         "radius of each axle (wheel_radius_front_mm, wheel_radius_rear_mm)."
     )
     angles = (

@@ -99,9 +99,7 @@ def rotation_log_jacobian_inverse(w_rad: NDArray) -> NDArray:
     K = skew(w)
     small = angle < 1e-3
     safe = np.where(small, 1.0, angle)
-    c = np.where(
-        small, 1 / 12 + angle**2 / 720, 1 / safe**2 - (1 + np.cos(safe)) / (2 * safe * np.sin(safe))
-    )
+    c = np.where(small, 1 / 12 + angle**2 / 720, 1 / safe**2 - (1 + np.cos(safe)) / (2 * safe * np.sin(safe)))
     return np.eye(3) + 0.5 * K + c * (K @ K)
 
 

@@ -79,9 +79,7 @@ def _mounts(network: Network) -> list[tuple[int, int, NDArray]]:
     ]
 
 
-def plate_poses(
-    points_mm: NDArray, saddles_px: NDArray, lens: NDArray
-) -> tuple[NDArray, NDArray]:
+def plate_poses(points_mm: NDArray, saddles_px: NDArray, lens: NDArray) -> tuple[NDArray, NDArray]:
     """Both poses `T_camera_plate` (2, 4, 4) of one flat plate, better first, and their misfit rms in px.
 
     Collins and Bartoli, "Infinitesimal plane-based pose estimation" (2014), as OpenCV has it.
@@ -93,7 +91,10 @@ def plate_poses(
         object_mm, np.ascontiguousarray(rays[known, :2]), np.eye(3), None, flags=cv2.SOLVEPNP_IPPE
     )
     T = np.stack(
-        [geometry.transform(geometry.rotation_exp(w[:, 0]), t[:, 0]) for w, t in zip(turns, shifts, strict=True)]
+        [
+            geometry.transform(geometry.rotation_exp(w[:, 0]), t[:, 0])
+            for w, t in zip(turns, shifts, strict=True)
+        ]
     )
     rms = np.asarray(misfits, float)[:, 0] * lens[0]
     order = np.argsort(rms, kind="stable")
@@ -304,8 +305,10 @@ def adjust_from_nothing(network: Network, n_tries: int = 4) -> Adjustment:
 
 
 def looks_settled(adjustment: Adjustment) -> bool:
-    """Whether the fit is near the noise: few points rejected, chi-square near its expectation, optimum proved."""
-    share = adjustment.rejected.sum() / max(adjustment.rejected.sum() + adjustment.saddles.observed.used.sum(), 1)
+    """Whether the fit is near the noise: few points rejected, chi-square as expected, optimum proved."""
+    share = adjustment.rejected.sum() / max(
+        adjustment.rejected.sum() + adjustment.saddles.observed.used.sum(), 1
+    )
     return bool(
         adjustment.solution.converged
         and share < 0.05

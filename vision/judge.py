@@ -49,9 +49,10 @@ def judge(
     at = [reported.keys.index(f"{index}:{key}") for key in keys]
     values, covariance = reported.values[at], reported.covariance[np.ix_(at, at)]
     budget = {
-        key: {cause: float(share[i]) for cause, share in reported.shares.items()} for key, i in zip(keys, at, strict=True)
+        key: {cause: float(share[i]) for cause, share in reported.shares.items()}
+        for key, i in zip(keys, at, strict=True)
     }
-    missing = not_measured(plan, index, VALUE_KEYS, dict.fromkeys(reported.keys))
+    missing = not_measured(plan, index, VALUE_KEYS, reported.keys)
     failed = tuple(test.says for test in tests if not test.ok)
     decision = decide_placement(placement.values, keys, values, covariance, missing, failed)
     judged = {
@@ -71,6 +72,13 @@ def judge(
     # no contradiction, and does not spoil a move.
     contradiction = tuple(test.says for test in tests if not test.ok and test.gain >= 0)[:1]
     advice = advise(
-        judged, measured, reach(fixture, target), budget, placement.datum, declared_datums(vehicle), contradiction, units
+        judged,
+        measured,
+        reach(fixture, target),
+        budget,
+        placement.datum,
+        declared_datums(vehicle),
+        contradiction,
+        units,
     )
     return JudgedPlacement(placement, keys, values, covariance, budget, missing, decision, advice)

@@ -137,5 +137,7 @@ def lens_priors(
         if profile is not None:
             priors.append(LensPrior(profile.mean, profile.covariance))
         else:
-            priors.append(lens_prior(exifs[i], sizes_px[i]) if focal_readings_px(exifs[i], sizes_px[i]) else None)
+            priors.append(
+                lens_prior(exifs[i], sizes_px[i]) if focal_readings_px(exifs[i], sizes_px[i]) else None
+            )
     return tuple(priors)

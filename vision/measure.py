@@ -118,15 +118,17 @@ def measure(
 
 
 def find_plates(photo: Photo, kit: Kit, layouts: Sequence[Layout]) -> FoundPhoto:
-    """One photo's plates, of the layouts that the kit has; what remains of the photo for measuring and for the record."""
+    """One photo's plates, of the layouts that the kit has: what measuring and the record keep of the photo."""
     in_kit = {plate.layout for plate in kit.plates.values()}
     printed = [layout for layout in layouts if layout.name in in_kit]
     detections = detect_plates(photo, printed)
     says = ""
     if not detections:
-        mirrored = Photo(photo.name, photo.sha256, photo.size_px, photo.exif, np.ascontiguousarray(photo.grey[:, ::-1]))
+        mirrored = Photo(
+            photo.name, photo.sha256, photo.size_px, photo.exif, np.ascontiguousarray(photo.grey[:, ::-1])
+        )
         if detect_plates(mirrored, printed):
-            says = "This photo is mirrored (selfie camera or edited). Take it with the main camera and do not edit it."
+            says = "This photo is mirrored (selfie camera or edited). Take it with the main camera, unedited."
     return FoundPhoto(photo.name, photo.sha256, photo.size_px, photo.exif, detections, says)
 
 
@@ -182,7 +184,9 @@ def measure_found(
     progress("adjusting", 0, 3)
     given = in_time_order(found)
     found = with_turns_undone(given, lambda candidate: adjust_from_nothing(assembled(candidate).network))
-    as_stored = {f.name: photos[f.name] for f, g in zip(found, given, strict=True) if f is g and f.name in photos}
+    as_stored = {
+        f.name: photos[f.name] for f, g in zip(found, given, strict=True) if f is g and f.name in photos
+    }
     sightings, notes, apart, network = assembled(found)
     adjustment = adjust_from_nothing(network)
     progress("looking again where plates must be", 1, 3)
@@ -238,7 +242,8 @@ def with_both_states(
         plan = plan_frame(split.adjustment, state_kit, vehicle, placements)
         reported = report(split.adjustment, plan)
         judged = tuple(
-            judge(i, p, state_kit, vehicle, plan, reported, whole.tests, units) for i, p in enumerate(placements)
+            judge(i, p, state_kit, vehicle, plan, reported, whole.tests, units)
+            for i, p in enumerate(placements)
         )
         states.append(MovedState(words, judged, reported, plan))
     now = states[-1]

@@ -108,9 +108,7 @@ def parameter_priors(
 
     return (
         prior("refocus", state, photo[:, 0], 0.0, photo_priors.u_focal),
-        prior(
-            "refocus", state, photo[:, 1:3], 0.0, np.repeat(photo_priors.u_centre * long_px, 2, 1).ravel()
-        ),
+        prior("refocus", state, photo[:, 1:3], 0.0, np.repeat(photo_priors.u_centre * long_px, 2, 1).ravel()),
         prior("read_out", state, photo[:, 3:6], 0.0, photo_priors.u_move_mm),
         prior("read_out", state, photo[:, 6:9], 0.0, photo_priors.u_turn_rad),
         prior("print_scale", state, plate[:, 0], 0.0, of_plates([p.u_printed_scale for p in declared])),

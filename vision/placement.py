@@ -126,8 +126,10 @@ def _front_from(wheels: Sequence[str], vehicle: Vehicle) -> str:
     missing = [name for name in ("rear_left", "rear_right") if name not in wheels]
     if missing:
         raise NotEnoughError(
-            f"The plate of wheel {' and '.join(m.replace('_', ' ') for m in missing)} is in no usable photo, and "
-            "without both rear wheels there is no vehicle to measure from. Photograph it together with plates "
+            f"The plate of wheel {' and '.join(m.replace('_', ' ') for m in missing)} is in no usable "
+            f"photo, and "
+            "without both rear wheels there is no vehicle to measure from. Photograph it together with "
+            "plates "
             "that other photos show, from about 2 m beside the wheel."
         )
     if "front_left" in wheels and "front_right" in wheels:
@@ -170,8 +172,10 @@ def _target_plan(
     names = [kit.fixtures[k].name for k in network.fixtures()]
     if placement.fixture not in names:
         raise NotEnoughError(
-            f"No plate of the fixture '{placement.fixture}' is in a usable photo that hangs together with the "
-            "wheels. Take two photos, one from each side, that show the fixture's plates together with a wheel "
+            f"No plate of the fixture '{placement.fixture}' is in a usable photo that hangs together with "
+            f"the "
+            "wheels. Take two photos, one from each side, that show the fixture's plates together with a "
+            "wheel "
             "plate or with a floor plate that other photos show."
         )
     fixture = next(f for f in kit.fixtures if f.name == placement.fixture)
@@ -214,7 +218,7 @@ def _height_weights(plan: FramePlan, adjustment: Adjustment) -> NDArray:
 
 
 def cov_of_heights(plan: FramePlan, adjustment: Adjustment) -> NDArray:
-    """Covariance (k, k) of the points' heights along `up`: the adjustment's and the clamps', plus flatness."""
+    """Covariance (k, k) of the points' heights along `up`: adjustment, clamps and flatness."""
 
     def heights_of(poses: NDArray, inputs: NDArray) -> NDArray:
         centres, _ = wheel_centres(plan, poses, inputs)
@@ -248,7 +252,11 @@ def _with_floor_sides(plan: FramePlan, poses: NDArray) -> FramePlan:
 
 
 def _used_poses(plan: FramePlan) -> list[int]:
-    used = {w.pose for w in plan.wheels} | {h.pose for h in plan.heights} | {t.fixture_pose for t in plan.targets}
+    used = (
+        {w.pose for w in plan.wheels}
+        | {h.pose for h in plan.heights}
+        | {t.fixture_pose for t in plan.targets}
+    )
     return sorted((used | {t.datum_pose for t in plan.targets}) - {-1})
 
 

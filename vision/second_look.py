@@ -45,12 +45,14 @@ def predicted_homography(
     points_mm = layout.saddles_mm
     in_camera = geometry.apply(T_camera_plate, np.c_[points_mm * scale, np.zeros(len(points_mm))])
     # Far outside the picture the lens model folds back into it.
-    if (np.hypot(in_camera[:, 0], in_camera[:, 1]) > 1.5 * _reach(o.size_px[photo], lens[0]) * in_camera[:, 2]).any():
+    if (
+        np.hypot(in_camera[:, 0], in_camera[:, 1]) > 1.5 * _reach(o.size_px[photo], lens[0]) * in_camera[:, 2]
+    ).any():
         return None
     at_px = project(in_camera, lens)
     width, height = o.size_px[photo]
     inside = ((at_px >= 0) & (at_px <= [width - 1, height - 1])).all(1)
-    if inside.sum() < len(inside) / 2:
+    if inside.mean() < 0.5:
         return None
     H, _ = cv2.findHomography(points_mm, at_px, 0)
     return H
@@ -76,7 +78,10 @@ def look_again(
     sightings = tuple(sightings)
     searched: dict[tuple[int, int], NDArray] = {}
     for _ in range(N_LOOKS):
-        wanted = [_missing(i, s, adjustment, layouts, searched) if s.name in photos else () for i, s in enumerate(sightings)]
+        wanted = [
+            _missing(i, s, adjustment, layouts, searched) if s.name in photos else ()
+            for i, s in enumerate(sightings)
+        ]
         jobs = [(photos[s.name], w) for s, w in zip(sightings, wanted, strict=True) if w]
         found = {photo.name: extra for photo, extra in map_photos(_search, jobs)}
         if not any(found.values()):

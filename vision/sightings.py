@@ -4,7 +4,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from vision.adjust import Network
-
 from vision.detect import Detection
 from vision.errors import NotEnoughError
 from vision.initial import Part, connected_parts, focal_length_seen
@@ -51,7 +50,9 @@ def sightings_of(
     A number that a photo shows twice is left out of that photo: nobody can say which of the two
     hangs where the kit says. A file given twice counts once.
     """
-    sightings, notes, seen = [], [], {}
+    sightings: list[Sighting] = []
+    notes: list[PhotoNote] = []
+    seen: dict[str, str] = {}
     for photo, lens in zip(found, lens_index, strict=True):
         numbers = [d.plate for d in photo.detections]
         twice = sorted({n for n in numbers if numbers.count(n) > 1})
@@ -60,7 +61,8 @@ def sightings_of(
         says = [photo.says] if photo.says else []
         if twice:
             says.append(
-                f"Plate number {_numbers(twice)} is in this photo twice: it was left out here. Take the spare print "
+                f"Plate number {_numbers(twice)} is in this photo twice: it was left out here. Take the "
+                f"spare print "
                 "out of view, or print one with another number."
             )
         if unknown:
@@ -71,11 +73,16 @@ def sightings_of(
             kept = ()
         elif not kept and not photo.says:
             says.append(
-                "No plate of the kit was found in it. Stand closer or steeper above the plates, hold the phone still, "
+                "No plate of the kit was found in it. Stand closer or steeper above the plates, hold the "
+                "phone still, "
                 "and keep the whole plate in view."
             )
         seen.setdefault(photo.sha256, photo.name)
-        notes.append(PhotoNote(photo.name, bool(kept), lens if kept else None, tuple(d.plate for d in kept), " ".join(says)))
+        notes.append(
+            PhotoNote(
+                photo.name, bool(kept), lens if kept else None, tuple(d.plate for d in kept), " ".join(says)
+            )
+        )
         if kept:
             sightings.append(Sighting(photo.name, photo.size_px, lens, kept))
     return tuple(sightings), tuple(notes)
@@ -86,20 +93,23 @@ def main_part(
     notes: Sequence[PhotoNote],
     kit: Kit,
 ) -> tuple[tuple[Sighting, ...], tuple[PhotoNote, ...], tuple[str, ...]]:
-    """The largest group of photos and plates that hang together; the others are named, and what would join them.
+    """The largest group of photos and plates that hang together; the others are named, with what would join them.
 
     Raises:
         NotEnoughError: There is nothing to measure from.
     """
     if len(sightings) < 2:
         raise NotEnoughError(
-            f"{len(sightings)} of {len(notes)} photos show a plate of the kit; at least two are needed, and eight to "
+            f"{len(sightings)} of {len(notes)} photos show a plate of the kit; at least two are needed, and "
+            f"eight to "
             "twelve are usual. " + _first_reasons(notes)
         )
     parts = connected_parts(sightings, kit)
     main, others = parts[0], parts[1:]
     warnings = tuple(_apart(part, main, sightings) for part in others)
-    lost = {sightings[i].name: words for part, words in zip(others, warnings, strict=True) for i in part.photos}
+    lost = {
+        sightings[i].name: words for part, words in zip(others, warnings, strict=True) for i in part.photos
+    }
     kept = tuple(sightings[i] for i in main.photos)
     notes = tuple(
         replace(n, used=False, lens=None, says=f"{n.says} {lost[n.name]}".strip()) if n.name in lost else n
@@ -117,8 +127,10 @@ def _apart(part: Part, main: Part, sightings: Sequence[Sighting]) -> str:
     lonely = min(part.plates) if part.plates else None
     anchor = main.plates[0]
     return (
-        f"{names} share no plate with the other photos and were left out (plates {_numbers(part.plates)}). A photo that "
-        f"shows plate {lonely} together with plate {anchor}, or with any of {_numbers(main.plates)}, would join them."
+        f"{names} share no plate with the other photos and were left out (plates {_numbers(part.plates)}). "
+        f"A photo that "
+        f"shows plate {lonely} together with plate {anchor}, or with any of {_numbers(main.plates)}, would "
+        f"join them."
     )
 
 
@@ -149,7 +161,7 @@ def network_of(
 
 
 def in_time_order(found: Sequence[FoundPhoto]) -> tuple[FoundPhoto, ...]:
-    """By the photos' own times where all have one; else in the order given. Movement is looked for in this order."""
+    """By the photos' own times where all have one, else as given; movement is looked for in this order."""
     if all(f.exif.taken for f in found):
-        return tuple(sorted(found, key=lambda f: (f.exif.taken, f.name)))
+        return tuple(sorted(found, key=lambda f: (f.exif.taken or "", f.name)))
     return tuple(found)

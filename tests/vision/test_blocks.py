@@ -49,7 +49,11 @@ def some_blocks(rng, state):
     scales = np.array([[1.001, 0.999], [0.97, 0.98]])
     cov = np.diag(np.array([50, 20, 20, 0.1, 0.2, 1e-3, 1e-3, 0.3, 1e-4]) ** 2)
     cov[0, 3] = cov[3, 0] = 2.0
-    T = geometry.invert(state.poses[[4, 4]]) @ state.poses[[2, 3]] @ geometry.exp(rng.normal(size=(2, 6)) * 0.3)
+    T = (
+        geometry.invert(state.poses[[4, 4]])
+        @ state.poses[[2, 3]]
+        @ geometry.exp(rng.normal(size=(2, 6)) * 0.3)
+    )
     return {
         "saddles": saddle_block(UNKNOWNS, some_observations(rng), scales, rng.uniform(0.2, 1, (4, 12))),
         "lens": lens_block(UNKNOWNS, [LensPrior(LENS + 0.1, cov)]),
