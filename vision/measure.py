@@ -118,7 +118,7 @@ def measure(
 
 
 def find_plates(photo: Photo, kit: Kit, layouts: Sequence[Layout]) -> FoundPhoto:
-    """One photo's plates, of the layouts that the kit has: what measuring and the record keep of the photo."""
+    """One photo's plates, of the layouts that the kit has: what is kept of it for measuring."""
     in_kit = {plate.layout for plate in kit.plates.values()}
     printed = [layout for layout in layouts if layout.name in in_kit]
     detections = detect_plates(photo, printed)

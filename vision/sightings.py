@@ -93,7 +93,7 @@ def main_part(
     notes: Sequence[PhotoNote],
     kit: Kit,
 ) -> tuple[tuple[Sighting, ...], tuple[PhotoNote, ...], tuple[str, ...]]:
-    """The largest group of photos and plates that hang together; the others are named, with what would join them.
+    """The largest group of photos and plates that hang together; the others are named.
 
     Raises:
         NotEnoughError: There is nothing to measure from.
