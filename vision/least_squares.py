@@ -39,10 +39,6 @@ class State:
     def value_column(self, value: int) -> int:
         return 6 * len(self.poses) + value
 
-    def moved_pose(self, pose: int, xi: NDArray) -> NDArray:
-        """One pose (4, 4) after a step in its tangent."""
-        return self.poses[pose] @ geometry.exp(xi)
-
     def moved(self, dx: NDArray) -> "State":
         """The state after a step in the tangent vector."""
         n = 6 * len(self.poses)

@@ -1,11 +1,12 @@
 """Adjustment -> reported values with covariance and budget."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from vision import geometry
 from vision.adjust import Adjustment
 from vision.errors import NotEnoughError
 from vision.frame import (
@@ -20,7 +21,8 @@ from vision.frame import (
     quantities,
     wheel_centres,
 )
-from vision.kit import WHEELS, Kit, Placement, Vehicle
+from vision.kit import WHEELS, Clamp, Kit, Placement, Vehicle
+from vision.propagate import budget, jacobian
 
 VALUE_KEYS = ("distance_mm", "lateral_mm", "height_mm", "yaw_deg", "pitch_deg", "roll_deg")
 
@@ -118,7 +120,7 @@ def plan_frame(
     return plan
 
 
-def _clamp_u(clamp) -> tuple[float, ...]:
+def _clamp_u(clamp: Clamp) -> tuple[float, ...]:
     return (*[clamp.u_eccentricity_mm] * 2, *[clamp.u_tilt_rad] * 2, clamp.u_standoff_mm)
 
 
@@ -260,29 +262,27 @@ def _used_poses(plan: FramePlan) -> list[int]:
     return sorted((used | {t.datum_pose for t in plan.targets}) - {-1})
 
 
-def _differences(plan: FramePlan, adjustment: Adjustment, f) -> tuple[NDArray, NDArray]:
-    """Jacobians of f(poses, inputs) -> (..., k) by the state's tangent and by the inputs, central."""
+def _differences(
+    plan: FramePlan, adjustment: Adjustment, f: Callable[[NDArray, NDArray], NDArray]
+) -> tuple[NDArray, NDArray]:
+    """Jacobians of f(poses, inputs) -> (..., k) by the state's tangent and by the inputs."""
     state = adjustment.state
     used = _used_poses(plan)
-    steps = np.tile([STEP_MM] * 3 + [STEP_RAD] * 3, len(used))
-    n_pose, n_input = len(steps), len(plan.inputs)
-    # One u of an input is its natural step; a tenth of it keeps the differences in the linear range.
-    input_steps = np.array([0.1 * i.u for i in plan.inputs])
-    poses = np.broadcast_to(state.poses, (2, n_pose + n_input, *state.poses.shape)).copy()
-    inputs = np.zeros((2, n_pose + n_input, n_input))
-    for side, sign in enumerate((1.0, -1.0)):
-        for j, step in enumerate(steps):
-            xi = np.zeros(6)
-            xi[j % 6] = sign * step
-            pose = used[j // 6]
-            poses[side, j, pose] = state.moved_pose(pose, xi)
-        inputs[side, n_pose + np.arange(n_input), np.arange(n_input)] = sign * input_steps
-    values = f(poses, inputs)
-    change = values[0] - values[1]
-    J = (change / (2 * np.concatenate([steps, input_steps]))[:, None]).T
-    J_state = np.zeros((J.shape[0], state.n_columns))
-    columns = np.concatenate([state.pose_columns(p) for p in used])
-    J_state[:, columns] = J[:, :n_pose]
+    n_pose = 6 * len(used)
+
+    def of_deviations(deviations: NDArray) -> NDArray:
+        poses = np.broadcast_to(state.poses, (len(deviations), *state.poses.shape)).copy()
+        tangents = deviations[:, :n_pose].reshape(len(deviations), len(used), 6)
+        poses[:, used] = poses[:, used] @ geometry.exp(tangents)
+        return f(poses, deviations[:, n_pose:])
+
+    # An input's natural step is its u; a tenth of it keeps the differences in the linear range.
+    steps = np.concatenate(
+        [np.tile([STEP_MM] * 3 + [STEP_RAD] * 3, len(used)), [0.1 * item.u for item in plan.inputs]]
+    )
+    J = jacobian(of_deviations, steps)
+    J_state = np.zeros((len(J), state.n_columns))
+    J_state[:, np.concatenate([state.pose_columns(p) for p in used])] = J[:, :n_pose]
     return J_state, J[:, n_pose:]
 
 
@@ -318,11 +318,11 @@ def _shares(
 ) -> dict[str, NDArray]:
     through = adjustment.covariance @ J_state.T
     parts: dict[str, NDArray] = {}
+    none = np.zeros(len(J_state))
     for block in adjustment.blocks:
         _, J = block.linearise(adjustment.state)
         part = (np.einsum("gmc,gck->gmk", J, through[block.columns]) ** 2).sum((0, 1))
-        parts[block.cause] = parts.get(block.cause, 0.0) + part
+        parts[block.cause] = parts.get(block.cause, none) + part
     for k, item in enumerate(plan.inputs):
-        parts[item.cause] = parts.get(item.cause, 0.0) + (J_inputs[:, k] * u[k]) ** 2
-    total = sum(parts.values())
-    return {cause: part / total for cause, part in parts.items()}
+        parts[item.cause] = parts.get(item.cause, none) + (J_inputs[:, k] * u[k]) ** 2
+    return budget(parts)

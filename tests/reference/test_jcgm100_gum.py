@@ -75,7 +75,8 @@ def test_h1_end_gauge_and_its_budget():
     u_nm = math.sqrt(cov[0, 0])
     assert value[0] == pytest.approx(50_000_838, abs=0.5)
     assert u_nm == pytest.approx(31.71, abs=0.06)  # the guide rounds its inputs first; 31.66 without
-    lines_nm = {cause: u_nm * math.sqrt(share[0]) for cause, share in budget(J, cov_by_cause).items()}
+    variances = {cause: np.diag(J @ cov_x @ J.T) for cause, cov_x in cov_by_cause.items()}
+    lines_nm = {cause: u_nm * math.sqrt(share[0]) for cause, share in budget(variances).items()}
     expected_nm = [25, 5.8, 3.9, 6.7, 0, 2.887, 0, 16.599]  # Table H.1, |c_i| u(x_i)
     np.testing.assert_allclose(list(lines_nm.values()), expected_nm, atol=1e-3)
 
