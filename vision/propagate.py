@@ -65,7 +65,7 @@ def budget(variances: Mapping[str, NDArray]) -> dict[str, NDArray]:
             independent of each other; within one cause the inputs may be correlated.
 
     Returns:
-        For each cause the shares (m,), which over the causes add to exactly 1 (by `math.fsum`): what
+        For each cause the shares (m,), which over the causes add to 1 to the last bit (by `math.fsum`): what
         rounding leaves is put on the largest.
 
     Raises:
