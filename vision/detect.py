@@ -233,7 +233,7 @@ def _turn(turn: int) -> NDArray:
 
 
 def _symmetries(layout: Layout) -> list[tuple[int, NDArray]]:
-    """Quarter turns under which the saddles look the same, each with the saddle that comes to lie at each place."""
+    """Quarter turns under which the saddles look the same, each with the saddle that comes to each place."""
     found = []
     for turn in range(4):
         turned = layout.saddles_mm @ _turn(turn)[:2, :2]  # rows: the inverse turn of each place
@@ -275,10 +275,10 @@ def _common_parts(
     """(u_shift_px, u_affine_px), from three causes.
 
     Noise that reaches beyond one window, so that neighbours share it: on rendered photos (against the
-    true geometry, after the motion during read-out) a quarter of a point's own uncertainty, in
-    shift and affine part alike. The hand's acceleration while the shutter is open: it shifts the middle of the smear
-    by its square; 0.003 rad/s2 answers to 0.03 px at 1/16 s. Blur that reaches over a narrow
-    cell to what lies beyond the ring: grows with the fourth power of blur / cell, 0.03 px at 0.9 px / 2.5 px.
+    true geometry, after the motion during read-out) a quarter of a point's own uncertainty, in shift and
+    affine part alike. The hand's acceleration while the shutter is open, which shifts the middle of the
+    smear by the time squared: 0.003 rad/s2 answers to 0.03 px at 1/16 s. Blur that reaches over a narrow
+    cell to what lies beyond the ring: by the fourth power of blur / cell, 0.03 px at 0.9 px / 2.5 px.
     """
     noise_px = 0.25 * float(np.sqrt(np.median(np.trace(cov_px2, axis1=1, axis2=2)) / 2))
     exposure_s = photo.exif.exposure_time_s or USUAL_EXPOSURE_S
@@ -288,7 +288,7 @@ def _common_parts(
 
 
 def _says(photo: Photo, layout: Layout, refined: Refined, k: int) -> str:
-    """What is wrong with the sight of this plate and what to do, in a technician's words; empty if nothing."""
+    """What is wrong with the sight of this plate and what to do, in words; empty if nothing is."""
     words = []
     good = refined.good[k]
     white, black = np.median(refined.white[k, good]), np.median(refined.black[k, good])

@@ -32,8 +32,8 @@ def fit_homographies(points_mm: NDArray, points_px: NDArray, weights: NDArray) -
     """Least squares in pixels, shape (m, 3, 3), over (m, n, 2) points with weights (m, n).
 
     The direct linear transform (Hartley & Zisserman, Multiple View Geometry, 4.1) on normalised
-    coordinates, solved twice: the second time each equation is divided by the denominator of the first, so that
-    the sum is one of squared pixels.
+    coordinates, solved twice: the second time each equation is divided by the denominator of the first,
+    so that the sum is one of squared pixels.
     """
     total = np.maximum(weights.sum(axis=1), 1e-12)[:, None, None]
     normalise_mm = _normaliser(points_mm, weights[..., None], total)
@@ -44,7 +44,7 @@ def fit_homographies(points_mm: NDArray, points_px: NDArray, weights: NDArray) -
     rows_u = np.stack([x, y, one, zero, zero, zero, -u * x, -u * y], axis=-1)
     rows_v = np.stack([zero, zero, zero, x, y, one, -v * x, -v * y], axis=-1)
     A, rhs = np.concatenate([rows_u, rows_v], axis=1), np.concatenate([u, v], axis=1)
-    ridge = 1e-12 * np.eye(8)  # keeps a plate without weights solvable; its result is not used
+    ridge = 1e-10 * np.eye(8)  # too few points, or points in a row, get some answer instead of none
     h = np.zeros((len(A), 8))
     for _ in range(2):
         w = 1 + x * h[:, 6, None] + y * h[:, 7, None]
@@ -60,7 +60,7 @@ def _normaliser(points: NDArray, weights: NDArray, total: NDArray) -> NDArray:
     """Shift and scale, (m, 3, 3), that bring weighted points to zero mean and unit size."""
     mean = (weights * points).sum(axis=1, keepdims=True) / total
     size = np.sqrt((weights * (points - mean) ** 2).sum(axis=(1, 2)) / total[:, 0, 0])
-    scale = 1 / np.maximum(size, 1e-9)
+    scale = 1 / np.where(size > 1e-6, size, 1.0)
     N = np.zeros((len(points), 3, 3))
     N[:, 0, 0] = N[:, 1, 1] = scale
     N[:, :2, 2] = -scale[:, None] * mean[:, 0]

@@ -38,7 +38,8 @@ class Layout:
         half_window_mm: How far around a saddle the artwork is its own half-turn.
         black_mm: Polygons, each (k, 2), that draw the artwork in black, without the tags.
         first_plate, n_plates: The plate numbers that belong to this layout.
-        first_id, ids_per_plate: Tag id of slot s on plate p = first_id + (p - first_plate) * ids_per_plate + s.
+        first_id, ids_per_plate: Slot s of plate p has the tag id
+            first_id + (p - first_plate) * ids_per_plate + s.
     """
 
     name: str

@@ -153,7 +153,8 @@ def _jpeg_header(data: bytes, name: str) -> PhotoHeader:
         if 0xC0 <= marker <= 0xCF and marker not in (0xC4, 0xC8, 0xCC) and end - start >= 6:
             if data[start] != 8:
                 raise PhotoError(
-                    f"{name}: a JPEG with {data[start]} bits per colour is not read. Export it as an ordinary JPEG."
+                    f"{name}: a JPEG with {data[start]} bits per colour is not read. "
+                    "Export it as an ordinary JPEG."
                 )
             size_px = (
                 int.from_bytes(data[start + 3 : start + 5]),
@@ -262,7 +263,7 @@ def _heic_is_cut(data: bytes) -> bool:
 
 
 def _heic_quarter_turns(data: bytes) -> int:
-    """Counter-clockwise quarter turns (`irot`) of the primary picture; 0 for a mirrored one, left as decoded."""
+    """Counter-clockwise quarter turns (`irot`) of the primary picture; 0 for one that is mirrored too."""
     meta = next(((start, end) for kind, start, end in _boxes(data, 0, len(data)) if kind == b"meta"), None)
     if meta is None:
         return 0
@@ -317,7 +318,8 @@ def _exif_facts(block: bytes) -> ExifFacts:
         top, sub = dict(exif), dict(exif.get_ifd(_SUB))
     except Exception:  # noqa: BLE001 - Pillow raises many kinds for broken EXIF, which is no reason to lose a photo
         return ExifFacts()
-    orientation = top.get(_ORIENTATION)
+    turned = top.get(_ORIENTATION)
+    orientation = turned if isinstance(turned, int) and 1 <= turned <= 8 else 1
     return ExifFacts(
         make=_text(top.get(_MAKE)),
         model=_text(top.get(_MODEL)),
@@ -326,7 +328,7 @@ def _exif_facts(block: bytes) -> ExifFacts:
         focal_35mm=_positive(sub.get(_FOCAL_35)),
         digital_zoom=_positive(sub.get(_ZOOM)),
         exposure_time_s=_positive(sub.get(_EXPOSURE)),
-        orientation=orientation if orientation in range(1, 9) else 1,
+        orientation=orientation,
         taken=_iso_time(sub.get(_TAKEN)) or _iso_time(top.get(_DATETIME)),
         software=_text(top.get(_SOFTWARE)),
     )

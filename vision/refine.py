@@ -23,12 +23,13 @@ CAPTURE_CELLS = 0.45  # beyond half a cell the neighbouring saddle is nearer
 PREFILTER_CELLS, PREFILTER_PX = 0.075, (0.5, 1.5)
 
 _ROUNDING = 2 / 12  # variance of the difference of two grey levels, each rounded to a whole number
+_MOST_EXCESS = 15.0  # asymmetry, against the plate's usual noise, beyond which a point tells nothing
 _LEAST_WINDOW_PX = 2.2  # a narrower window holds too few pixels to see an edge turn round
 
-# Neighbouring samples share their noise (prefilter, and the camera's own demosaicing, denoising and JPEG), so the
-# window knows less than its count of samples says. On rendered photos of 4 to 25 px per cell the scatter
-# about the truth is 2.9 times what independent samples would give, with a spread that makes this
-# knowledge worth about 25 points of scatter.
+# Neighbouring samples share their noise (prefilter, and the camera's own demosaicing, denoising and JPEG), so
+# the window knows less than its count of samples says. On rendered photos of 4 to 25 px per cell the
+# squared errors are 2.9 times what independent samples would give, with a spread that makes this knowledge
+# worth about 25 degrees of freedom.
 _SHARED_NOISE, _SHARED_NOISE_FREEDOM = 2.9, 25
 
 
@@ -59,7 +60,7 @@ def ring_levels(grey: NDArray, H: NDArray, layout: Layout) -> tuple[NDArray, NDA
     a = 0.38 * layout.cell_mm  # well inside the four cells
     dots = a * np.array([(1, 1), (-1, -1), (1, -1), (-1, 1)])
     points = (layout.saddles_mm[:, None] + dots).reshape(-1, 2)
-    q = sample(grey, map_points(H, points)).reshape(len(H), -1, 2, 2).mean(axis=-1)
+    q = sample(grey, map_points(H, points)).reshape(len(H), len(layout.saddles_mm), 2, 2).mean(axis=-1)
     plus = layout.polarity > 0
     return np.where(plus, q[..., 0], q[..., 1]), np.where(plus, q[..., 1], q[..., 0])
 
@@ -110,7 +111,7 @@ def refine_plates(grey: NDArray, H_start: NDArray, layout: Layout, focal_px: flo
 
 
 def _atlas(grey: NDArray, H: NDArray, layout: Layout) -> tuple[NDArray, NDArray]:
-    """One image (rows, columns, 3) of level and gradient with each plate's surroundings, and where each begins."""
+    """One image (rows, columns, 3) of level and gradient round each plate, and where (m, 2) each begins."""
     half = layout.pattern_half_mm + 0.5 * layout.cell_mm
     outline = map_points(H, half * np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]], dtype=float))
     size = np.array(grey.shape[::-1])
@@ -182,6 +183,7 @@ def _measure(
         & (length[..., 0] < 0.1 * limit[..., 0])
         & (contrast > 0.35 * level)
         & (det > 1e-3)
+        & (noise < _MOST_EXCESS * np.maximum(np.median(noise, axis=1)[:, None], _ROUNDING))
     )
     info = np.stack([np.stack([xx, xy], -1), np.stack([xy, yy], -1)], -2).astype(float)
     info[~good] = np.eye(2)  # these points are not used
@@ -194,7 +196,7 @@ def _measure(
 
 
 def _blur_px(atlas: NDArray, H: NDArray, layout: Layout, step: NDArray, good: NDArray) -> NDArray:
-    """(m,) from the steepness of edges, half a cell from the saddles: a blurred step has the slope step / (sqrt(2 pi) blur)."""
+    """(m,) from the slope of edges half a cell from the saddles: it is step / (sqrt(2 pi) blur)."""
     blurs = []
     for along in np.array([[0.5, 0.0], [0.0, 0.5]]) * layout.cell_mm:
         points = np.concatenate([layout.saddles_mm + along, layout.saddles_mm - along])
@@ -206,7 +208,7 @@ def _blur_px(atlas: NDArray, H: NDArray, layout: Layout, step: NDArray, good: ND
 
 
 def _robust_fit(layout: Layout, points: NDArray, good: NDArray, H: NDArray) -> tuple[NDArray, NDArray]:
-    """Homographies that disregard stray points, and each point's distance from them; H where too few are good."""
+    """Homographies that disregard stray points, and each point's distance; H where too few are good."""
     X = np.broadcast_to(layout.saddles_mm, points.shape)
     enough = good.sum(axis=1) >= 6
     weights = good.astype(float)
@@ -220,9 +222,9 @@ def _robust_fit(layout: Layout, points: NDArray, good: NDArray, H: NDArray) -> t
 
 
 def _bends(H: NDArray, layout: Layout, centre_px: NDArray, focal_px: float) -> NDArray:
-    """How a plate's points can move together, (m, n, 2, 12): homography, two terms of lens distortion, two of bow.
+    """How a plate's points can move together, (m, n, 2, 12): homography, two terms of distortion, two of bow.
 
-    Each column has about the size that is to be expected of it, in pixels.
+    Each column of the last four is as large, in pixels, as is to be expected of it.
     """
     X = layout.saddles_mm
     x, y = X.T / layout.pattern_half_mm

@@ -12,11 +12,12 @@ from vision.homography import fit_homographies, map_points
 # Black print stays below three quarters of the white beside it, glare and blur included; the texture of a
 # floor or wall seldom does. Measured on rendered photos: tags from 0.34 up, floors 0.07 to 0.2.
 LEAST_STEP = 0.25
-NOISE_LEVELS = 5  # in the dark, noise alone makes steps of some grey levels; common practice, no source
+NOISE_LEVELS = 5  # in the dark, noise alone makes such steps; common practice, no source
+_BLACKEST = np.maximum((1 - LEAST_STEP) * np.arange(256) - NOISE_LEVELS, 0).astype(np.uint8)  # by lightest
 SMALL_OUTLINE_PX = 300  # tags of up to about 70 px; the half-size photo shows larger ones just as well
 LEAST_OUTLINE_PX = 30
-# Area / (pixels of the outline)^2: 1/16 for a square, 0.04 for a tag at 74 degrees, but 0.015 for a checkered ring
-# (its outline runs in and out at every cell) and 0.008 for a steep one.
+# Area / (pixels of the outline)^2: 1/16 for a square, 0.04 for a tag at 74 degrees, but 0.015 for a checkered
+# ring (its outline runs in and out at every cell) and 0.008 for a steep one.
 LEAST_SMOOTH, LEAST_RAGGED = 0.03, 0.008
 UNIT_SQUARE = np.array([[-1.0, 1.0], [1.0, 1.0], [1.0, -1.0], [-1.0, -1.0]])  # order of Tag.corners_mm
 
@@ -51,8 +52,7 @@ def _plain(grey: NDArray) -> NDArray:
     """Mask (255) of pixels that have no step as from white paper to black print near them."""
     near = np.ones((7, 7), np.uint8)
     lightest = cv2.dilate(grey, near)
-    black_at_most = cv2.subtract(cv2.convertScaleAbs(lightest, alpha=1 - LEAST_STEP), NOISE_LEVELS)
-    return cv2.compare(cv2.erode(grey, near), black_at_most, cv2.CMP_GE)
+    return cv2.compare(cv2.erode(grey, near), cv2.LUT(lightest, _BLACKEST), cv2.CMP_GE)
 
 
 def _busy_boxes(plain: NDArray) -> list[tuple[int, int, int, int]]:
@@ -165,6 +165,8 @@ def sample(image: NDArray, points: NDArray, how: int = cv2.INTER_LINEAR) -> NDAr
     """Image values at (..., 2) pixel positions, float32; outside, the border's value goes on."""
     x, y = (np.ascontiguousarray(points[..., axis], dtype=np.float32).ravel() for axis in (0, 1))
     rows = len(x)
+    if not rows:
+        return np.zeros((*points.shape[:-1], *image.shape[2:]), np.float32)
     width = max(1, min(rows, 16384))  # cv2.remap wants maps of less than 32767 a side
     shape = (-(-rows // width), width)
     if width * shape[0] > rows:
@@ -213,15 +215,15 @@ def _cell_grid(size: int) -> _CellGrid:
 def tag_cells(grey: NDArray, H: NDArray, size: int) -> tuple[NDArray, NDArray]:
     """Read squares as tags of `size` by `size` data cells: (levels, share of the frame that looks right).
 
-    H (m, 3, 3) maps the unit square (+-1) to pixels. Levels (m, size * size) run from -1 (black) to +1 (white)
-    between two planes, fitted to the black border and to the paper just outside; the share (m,) counts
-    samples of border and paper on their right side.
+    H (m, 3, 3) maps the unit square (+-1) to pixels. Levels (m, size * size) run from -1 (black) to +1
+    (white) between two planes, fitted to the black border and to the paper just outside; the share (m,)
+    counts samples of border and paper on their right side.
     """
     grid = _cell_grid(size)
     points = np.concatenate([(grid.cells[:, None] + grid.dots).reshape(-1, 2), grid.paper])
     levels = sample(grey, map_points(H, points))
     n_dots = 4 * len(grid.cells)
-    cells, white = levels[:, :n_dots].reshape(len(H), -1, 4).mean(axis=2), levels[:, n_dots:]
+    cells, white = levels[:, :n_dots].reshape(len(H), len(grid.cells), 4).mean(axis=2), levels[:, n_dots:]
     black_plane, white_plane = cells[:, ~grid.data] @ grid.black_fit.T, white @ grid.white_fit.T
 
     def scaled(points: NDArray, values: NDArray) -> NDArray:
