@@ -289,7 +289,7 @@ def test_standard_deviations_of_150_points(found, published, problem):
 
 
 def camera_in_world(found, k):
-    """Photo k's position and turn, both in the object frame: u (6,) and covariance with all unknowns (6, n)."""
+    """Photo k's position and turn, in the object frame: u (6,) and covariance with all unknowns (6, n)."""
     turn = np.kron(np.eye(2), found.solution.state.poses[k, :3, :3])
     rows = turn @ found.covariance[6 * k : 6 * k + 6]
     return np.sqrt(np.diag(rows[:, 6 * k : 6 * k + 6] @ turn.T)), rows
