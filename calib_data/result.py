@@ -1,0 +1,384 @@
+"""Measurement -> the result as JSON (FORMATS.md, "Result"), with all that a person or a drawing needs.
+
+Plain numbers only, in mm and degrees. Figures are rounded to a millionth of their u: finer digits are
+noise, and would differ from one machine's libraries to the next.
+
+Beyond FORMATS.md a result carries `set`, `geometry` (for drawings), `states` (where something moved),
+`not_checked`, `caution`, `warnings` and `made_with`; a placement its `says` and `joint` risk, a photo its
+`sha256` and `remarks` on the sharpness and exposure of single plates.
+"""
+
+import math
+import platform
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from importlib import metadata
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib_data.formats import RESULT
+from calib_data.photoset import PhotoSet
+from vision import geometry
+from vision.decide import near_nominal
+from vision.frame import FramePlan, height_points, vehicle_frame, wheel_centres
+from vision.judge import JudgedPlacement
+from vision.kit import Kit
+from vision.measure import Measurement
+from vision.moved import LATER
+from vision.photo import ExifFacts
+from vision.placement import VALUE_KEYS, Reported
+
+# Half-width of a normal distribution's 95 % interval, in units of u (JCGM 100, table G.1, rounded there).
+COVERAGE_95 = 1.959964
+DIGITS_OF_U = 6
+BUDGET_DECIMALS = 6
+# What the numbers depend on, beside plumbsight's own version.
+LIBRARIES = ("numpy", "scipy", "opencv-python-headless", "scikit-image", "pillow", "pillow-heif")
+
+Json = dict[str, Any]
+
+
+class PhotoFacts(Protocol):
+    """What the record keeps of a photo: `vision.photo.Photo` and `vision.sightings.FoundPhoto` have it."""
+
+    @property
+    def name(self) -> str: ...
+    @property
+    def sha256(self) -> str: ...
+    @property
+    def exif(self) -> ExifFacts: ...
+
+
+@dataclass(frozen=True)
+class UnreadPhoto:
+    """A photo that could not even be decoded, and why."""
+
+    name: str
+    says: str
+
+
+def to_result(
+    measurement: Measurement,
+    photo_set: PhotoSet,
+    photos: Sequence[PhotoFacts],
+    unread: Sequence[UnreadPhoto] = (),
+) -> Json:
+    """The result of measuring a set.
+
+    Args:
+        photos: Those that were measured, by the names that the measurement knows them by, in the order
+            in which the result is to list them.
+        unread: Those that could not be read.
+    """
+    m = measurement
+    return {
+        "format": RESULT,
+        "decision": m.decision,
+        "set": _set(photo_set),
+        "placements": [_placement(p) for p in m.placements],
+        "vehicle": _facts(m.reported),
+        "tests": [
+            {
+                "name": t.name,
+                "ok": bool(t.ok),
+                "statistic": _finite(t.statistic),
+                "limit": _finite(t.limit),
+                "says": t.says,
+            }
+            for t in m.tests
+        ],
+        "photos": [*_photos(m, photos), *({"file": p.name, "used": False, "says": p.says} for p in unread)],
+        "cameras": _cameras(m, photos),
+        "states": [
+            {
+                "says": s.says,
+                "placements": [_placement(p) for p in s.placements],
+                "vehicle": _facts(s.reported),
+            }
+            for s in m.states
+        ],
+        "not_checked": list(m.not_checked),
+        "caution": m.caution,
+        "warnings": [*photo_set.warnings, *m.warnings],
+        "geometry": _geometry(m, photo_set.kit),
+        "made_with": made_with(),
+    }
+
+
+def made_with() -> Json:
+    """The versions on which the numbers depend."""
+    return {
+        "plumbsight": _version("plumbsight"),
+        "python": platform.python_version(),
+        **{name: _version(name) for name in LIBRARIES},
+    }
+
+
+def _version(name: str) -> str:
+    try:
+        return metadata.version(name)
+    except metadata.PackageNotFoundError:
+        return "not installed"  # run from a checkout, or a library that another package brought
+
+
+# --- numbers ------------------------------------------------------------------------------------
+
+
+def _finite(number: float) -> float | None:
+    return float(f"{number:.6g}") if math.isfinite(number) else None
+
+
+def _decimals(u: float) -> int:
+    """Decimals that a figure with this u deserves: down to a millionth of u."""
+    return DIGITS_OF_U - math.floor(math.log10(u))
+
+
+def _quantity(value: float, u: float) -> Json:
+    decimals = _decimals(u)
+    half = COVERAGE_95 * u
+    return {
+        "value": round(value, decimals),
+        "u": round(u, decimals),
+        "interval95": [round(value - half, decimals), round(value + half, decimals)],
+    }
+
+
+def _facts(reported: Reported) -> Json:
+    """The vehicle facts; placements' values have a number and a colon before their names."""
+    keys = [key for key in reported.keys if ":" not in key]
+    return {key: _quantity(reported.value(key), reported.u(key)) for key in keys}
+
+
+# --- set, placements ----------------------------------------------------------------------------
+
+
+def _set(photo_set: PhotoSet) -> Json:
+    texts = (photo_set.set_text, photo_set.kit_text, *photo_set.placement_texts)
+    out: Json = {
+        "title": photo_set.title,
+        "kit": photo_set.kit.name,
+        "vehicle": photo_set.vehicle.label,
+        "files": [{"name": text.name, "sha256": text.sha256} for text in texts if text is not None],
+    }
+    return out | ({"taken": photo_set.taken} if photo_set.taken else {})
+
+
+def _placement(judged: JudgedPlacement) -> Json:
+    required, decision = judged.placement, judged.decision
+    out: Json = {
+        "name": required.name,
+        "fixture": required.fixture,
+        "target": required.target,
+        "reference_line": required.reference_line,
+        "datum": required.datum,
+        "decision": decision.decision,
+        "values": {key: _value(judged, key) for key in VALUE_KEYS},
+        "budget": {
+            key: {cause: round(share, BUDGET_DECIMALS) for cause, share in shares.items()}
+            for key, shares in judged.budget.items()
+        },
+        "advice": list(judged.advice),
+        "says": list(decision.says),
+    }
+    if judged.keys:
+        out["covariance"] = {"keys": list(judged.keys), "matrix": _matrix(judged.covariance)}
+    if decision.p_conform_all_at_least is not None:
+        out["joint"] = {"p_conform_at_least": _probability(decision.p_conform_all_at_least)}
+        if decision.p_conform_all is not None:
+            out["joint"]["p_conform"] = _probability(decision.p_conform_all)
+    return out
+
+
+def _value(judged: JudgedPlacement, key: str) -> Json:
+    tolerance, verdict = judged.placement.values.get(key), judged.decision.values.get(key)
+    required: Json = {}
+    if tolerance is not None and verdict is not None:
+        required = {"nominal": tolerance.nominal, "minus": tolerance.minus, "plus": tolerance.plus}
+        required["decision"] = verdict.decision
+    if key not in judged.keys:
+        return {"value": None, "says": judged.missing[key], **required}
+    i = judged.keys.index(key)
+    value, u = float(judged.values[i]), float(np.sqrt(judged.covariance[i, i]))
+    if tolerance is None or verdict is None:
+        return _quantity(value, u)
+    # As it was decided: a yaw of -179.9 reads 180.1 where 180 is asked for.
+    value = near_nominal(key, value, tolerance.nominal)
+    assert verdict.p_conform is not None
+    return {**_quantity(value, u), **required, "p_conform": _probability(verdict.p_conform)}
+
+
+def _probability(p: float) -> float:
+    return float(f"{p:.9g}")
+
+
+def _matrix(covariance: NDArray) -> list[list[float]]:
+    """Each entry to a millionth of the product of its two u."""
+    u = np.sqrt(np.diag(covariance))
+    return [
+        [round(float(entry), _decimals(float(u[i] * u[j]))) for j, entry in enumerate(row)]
+        for i, row in enumerate(covariance)
+    ]
+
+
+# --- photos and cameras -------------------------------------------------------------------------
+
+
+def _photos(m: Measurement, photos: Sequence[PhotoFacts]) -> list[Json]:
+    notes = {note.name: note for note in m.notes}
+    sightings = {sighting.name: sighting for sighting in m.sightings}
+    rms_px = _rms_of_photos(m)
+    out = []
+    for photo in photos:
+        note, sighting = notes[photo.name], sightings.get(photo.name)
+        entry: Json = {"file": photo.name, "sha256": photo.sha256, "used": sighting is not None}
+        if sighting is not None:
+            entry["camera"] = sighting.lens
+            entry["plates"] = sorted({d.plate % LATER for d in sighting.detections})
+            entry["rms_px"] = round(rms_px[photo.name], 4)
+            entry["remarks"] = [
+                {"plate": d.plate % LATER, "says": d.says} for d in sighting.detections if d.says
+            ]
+        else:
+            entry["plates"] = sorted(set(note.plates))
+        out.append({**entry, "says": note.says})
+    return out
+
+
+def _rms_of_photos(m: Measurement) -> dict[str, float]:
+    """Root mean square of the residuals, per coordinate, of each photo's points that were used."""
+    block = m.adjustment.saddles
+    o = block.observed
+    squares = (block.residuals_px(m.adjustment.state) ** 2).sum(-1)
+    out = {}
+    for i, name in enumerate(o.photo_names):
+        used = o.used & (o.photo == i)[:, None]
+        out[name] = float(np.sqrt(squares[used].sum() / max(2 * int(used.sum()), 1)))
+    return out
+
+
+def _cameras(m: Measurement, photos: Sequence[PhotoFacts]) -> list[Json]:
+    unknowns, state = m.adjustment.network.unknowns, m.adjustment.state
+    exif_of = {photo.name: photo.exif for photo in photos}
+    out = []
+    for lens, index in enumerate(unknowns.lens_values()[:, 0]):
+        column = state.value_column(int(index))
+        u_f_px = float(np.sqrt(m.adjustment.covariance[column, column]))
+        quantity = _quantity(float(state.values[index]), u_f_px)
+        name = next(s.name for s in m.sightings if s.lens == lens)
+        out.append(
+            {
+                "id": lens,
+                "label": _camera_label(exif_of[name]),
+                "f_px": quantity["value"],
+                "u_f_px": quantity["u"],
+            }
+        )
+    return out
+
+
+def _camera_label(exif: ExifFacts) -> str:
+    stated = [word for word in (exif.make, exif.model, exif.lens_model) if word]
+    if exif.focal_35mm:
+        stated.append(f"{exif.focal_35mm:g} mm equivalent")
+    return ", ".join(stated) or "camera without EXIF"
+
+
+# --- geometry for drawings ----------------------------------------------------------------------
+
+
+def _geometry(m: Measurement, kit: Kit) -> Json:
+    """Where everything stands in the vehicle frame of the first placement's reference line, in mm.
+
+    Where something moved, as it stands now. Without a floor, Z counts from the rear wheel centres.
+    """
+    plan, poses = m.plan, m.adjustment.state.poses
+    line = plan.targets[0].placement.reference_line if plan.targets else _any_line(plan)
+    zeros = np.zeros(len(plan.inputs))
+    centres, axes = wheel_centres(plan, poses, zeros)
+    T_vehicle_world = _vehicle_from_world(plan, poses, centres, axes, line)
+    T_vehicle = T_vehicle_world @ poses
+    in_vehicle_mm = geometry.apply(T_vehicle_world, centres)
+    targets = [
+        {
+            "fixture": t.placement.fixture,
+            "target": t.placement.target,
+            "T_vehicle_target": _tidy(T_vehicle[t.fixture_pose] @ t.target.T_fixture_target),
+        }
+        for t in plan.targets
+    ]
+    return {
+        "reference_line": line,
+        "wheels": {
+            w.wheel: {
+                "centre_mm": _tidy(in_vehicle_mm[k]),
+                "plate_origin_mm": _tidy(T_vehicle[w.pose][:3, 3]),
+            }
+            for k, w in enumerate(plan.wheels)
+        },
+        "plates": _plates(m, kit, T_vehicle),
+        "targets": targets,
+        "cameras": [
+            {"file": s.name, "position_mm": _tidy(T_vehicle[i][:3, 3]), "axis": _tidy(T_vehicle[i][:3, 2])}
+            for i, s in enumerate(m.sightings)
+        ],
+        "datum_mm": _datum(m, targets),
+    }
+
+
+def _any_line(plan: FramePlan) -> str:
+    return "centreline" if plan.front_from else "thrust_line"
+
+
+def _vehicle_from_world(
+    plan: FramePlan, poses: NDArray, centres: NDArray, axes: NDArray, line: str
+) -> NDArray:
+    """`T_vehicle_world`: X from the front axle (the rear one where that is all there is), Z from the floor."""
+    zeros = np.zeros(len(plan.inputs))
+    points = height_points(plan, poses, centres) if plan.has_floor else None
+    frame = vehicle_frame(plan, centres, axes, points, zeros, line)
+    forward, up = frame.R_world_vehicle[:, 0], frame.R_world_vehicle[:, 2]
+    start = frame.rear if frame.front is None else frame.front
+    origin = frame.rear + ((start - frame.rear) @ forward) * forward
+    if frame.floor_offset is not None:
+        origin = origin - (origin @ up + frame.floor_offset) * up
+    return geometry.invert(geometry.transform(frame.R_world_vehicle, origin))
+
+
+def _datum(m: Measurement, targets: Sequence[Json]) -> list[float] | None:
+    """Where the first placement's distance starts, projected on the reference line."""
+    if not targets or "0:distance_mm" not in m.reported.keys:
+        return None
+    x_mm = targets[0]["T_vehicle_target"][0][3] - m.reported.value("0:distance_mm")
+    return [round(x_mm, 4), 0.0, 0.0]
+
+
+def _plates(m: Measurement, kit: Kit, T_vehicle: NDArray) -> Json:
+    o, u = m.adjustment.network.observed, m.adjustment.network.unknowns
+    roles = plate_roles(kit)
+    out = {}
+    for k, number in enumerate(o.plates):
+        if number + LATER in o.plates:
+            continue  # where it was before it moved
+        printed = number % LATER
+        half_mm = float(o.half_mm[np.flatnonzero(o.plate == k)[0]])
+        T = _tidy(T_vehicle[int(u.plate_pose(k))])
+        out[str(printed)] = {
+            "role": roles.get(printed, "spare"), "half_mm": round(half_mm, 4), "T_vehicle_plate": T
+        }  # fmt: skip
+    return out
+
+
+def plate_roles(kit: Kit) -> Mapping[int, str]:
+    """What each plate of a kit is mounted on, in words."""
+    roles = {p: "scale bar" for bar in kit.scale_bars for p in bar.plates}
+    roles |= {d.plate: f"datum {d.name}" for d in kit.datum_plates}
+    roles |= {f.plate: "floor" for f in kit.floor}
+    roles |= {mount.plate: f"fixture {f.name}" for f in kit.fixtures for mount in f.mounts}
+    return roles | {c.plate: f"wheel {name.replace('_', ' ')}" for name, c in kit.clamps.items()}
+
+
+def _tidy(numbers: NDArray) -> list:
+    """Ten-millionths, for drawing."""
+    return np.round(numbers, 7).tolist()

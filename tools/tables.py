@@ -1,0 +1,272 @@
+"""A result (calib_data.result) -> the text that a technician reads, 96 columns wide.
+
+Made from the result's own JSON, so that a stored result reads the same as a fresh one. Values carry two
+significant digits of their u (JCGM 100, 7.2.6).
+"""
+
+import math
+import textwrap
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
+
+from vision.advice import LABELS, Units
+
+WIDTH = 96
+N_CAUSES = 3  # of the budget; nobody betters more than that at once
+
+Json = Mapping[str, Any]
+
+
+DECISIONS = {
+    "conforming": "CONFORMING",
+    "nonconforming": "NONCONFORMING",
+    "undecided": "UNDECIDED",
+    "none": "MEASURED, NOTHING REQUIRED",
+}
+DATUMS = {"front_axle": "the front axle", "rear_axle": "the rear axle"}
+LINES = {"centreline": "the centreline", "thrust_line": "the thrust line"}
+CAUSES = {
+    "image": "photos",
+    "lens": "lens",
+    "refocus": "refocusing",
+    "read_out": "phone movement",
+    "print_scale": "print scale",
+    "flatness": "plate flatness",
+    "clamps": "wheel clamps",
+    "fixture": "fixture as measured",
+    "floor": "floor flatness",
+    "scale_bars": "scale bars",
+    "declared": "declared lengths",
+}
+
+
+def _unit(key: str, units: Units) -> tuple[float, str]:
+    """What a value is divided by, and its unit's name; angles are in degrees always."""
+    return (1.0, "deg") if key.endswith("_deg") else (units.mm, units.name)
+
+
+def result_table(result: Json, units: Units) -> str:
+    """The whole result in words and columns."""
+    lines = [
+        *_head(result),
+        *_placements(result, units),
+        *_tests(result),
+        *_facts(result, units),
+        *_budgets(result),
+        *_photos(result),
+        *_last_words(result),
+    ]
+    return "\n".join(line.rstrip() for line in lines)
+
+
+def _head(result: Json) -> Iterator[str]:
+    photos = result["photos"]
+    used = sum(photo["used"] for photo in photos)
+    about = result["set"]
+    names = [about["title"], about["vehicle"], f"kit: {about['kit']}" if about["kit"] else ""]
+    yield from _wrapped(", ".join([*filter(None, names), f"{used} of {len(photos)} photos used"]), "")
+    yield ""
+    yield f"RESULT: {DECISIONS[result['decision']]}"
+
+
+# --- placements -----------------------------------------------------------------------------------
+
+
+def _placements(result: Json, units: Units) -> Iterator[str]:
+    for i, now in enumerate(result["placements"]):
+        yield ""
+        yield f"{now['name']}: {DECISIONS[now['decision']].lower()}"
+        yield from _wrapped(_counted_from(now), "  ")
+        yield ""
+        if result["states"]:
+            yield from _states(result["states"], i, units)
+        else:
+            yield from _values(now, units)
+            for says in now["says"]:
+                yield from _wrapped(says, "  ")
+        yield from _advice(now)
+    if not result["placements"]:
+        yield ""
+        yield from _wrapped("No placement was named: see the vehicle below.", "")
+
+
+def _states(states: Sequence[Json], i: int, units: Units) -> Iterator[str]:
+    yield from _wrapped("Something moved between the photos, so there is no one answer but two:", "  ")
+    for state in states:
+        yield ""
+        yield f"  {state['says'][0].upper()}{state['says'][1:]}"
+        yield from _values(state["placements"][i], units)
+
+
+def _counted_from(placement: Json) -> str:
+    datum = DATUMS.get(placement["datum"], f"the datum plate {placement['datum']}")
+    line = LINES[placement["reference_line"]]
+    return (
+        f"Target {placement['target']} on fixture {placement['fixture']}; distance counts from {datum} "
+        f"along {line}, lateral offset from that line (left positive), height from the floor."
+    )
+
+
+def _values(placement: Json, units: Units) -> Iterator[str]:
+    yield f"  {'':<15}{'measured':>12}      {'u':>7}   {'95 % interval':<22}{'required':<19}decision"
+    for key, entry in placement["values"].items():
+        yield from _value(key, entry, units)
+
+
+def _value(key: str, entry: Json, units: Units) -> Iterator[str]:
+    per, unit = _unit(key, units)
+    name, decision = _value_name(key), entry.get("decision", "")
+    if entry["value"] is None:
+        yield f"  {name:<15}{'not measured':>12} {'':<38}{_required(entry, per):<19}{decision}"
+        yield from _wrapped(entry["says"], " " * 17)
+        return
+    value, u, low, high = _figures(entry, per)
+    interval = f"{low} to {high}"
+    yield f"  {name:<15}{value:>12} {unit:<4} {u:>7}   {interval:<22}{_required(entry, per):<19}{decision}"
+
+
+def _value_name(key: str) -> str:
+    return LABELS.get(key, key.rsplit("_", 1)[0].replace("_", " "))
+
+
+def _required(entry: Json, per: float) -> str:
+    if "nominal" not in entry:
+        return ""
+    nominal, minus, plus = (f"{round(entry[key] / per, 3):.12g}" for key in ("nominal", "minus", "plus"))
+    return f"{nominal} \N{PLUS-MINUS SIGN} {plus}" if minus == plus else f"{nominal} -{minus} +{plus}"
+
+
+def _figures(entry: Json, per: float) -> tuple[str, str, str, str]:
+    """Value, u and both ends of the interval, with two significant digits of u."""
+    u = entry["u"] / per
+    decimals = max(0, 1 - math.floor(math.log10(u)))
+    value, low, high = (number / per for number in (entry["value"], *entry["interval95"]))
+    return f"{value:.{decimals}f}", f"{u:.{decimals}f}", f"{low:.{decimals}f}", f"{high:.{decimals}f}"
+
+
+def _advice(placement: Json) -> Iterator[str]:
+    if not placement["advice"]:
+        return
+    yield ""
+    yield "  What to do"
+    for n, words in enumerate(placement["advice"], start=1):
+        yield from _wrapped(words, "  ", f"  {n}. ")
+
+
+# --- tests, facts, budget ---------------------------------------------------------------------------
+
+
+def _tests(result: Json) -> Iterator[str]:
+    failed = [test for test in result["tests"] if not test["ok"]]
+    yield ""
+    yield f"Do photos, kit and vehicle agree? {_test_count(result['tests'], failed)}"
+    if failed:
+        first, advice = failed[0], [words for p in result["placements"] for words in p["advice"]]
+        is_said = any(first["says"] in words for words in advice)
+        yield from _wrapped(f"{first['name']}: {'see What to do' if is_said else first['says']}", "  ")
+    if len(failed) > 1:
+        others = ", ".join(test["name"] for test in failed[1:])
+        yield from _wrapped(f"Failed too, perhaps only as a consequence: {others}.", "  ")
+
+
+def _test_count(tests: list[Json], failed: list[Json]) -> str:
+    if not failed:
+        return f"Yes: all {len(tests)} tests passed."
+    return f"NO: {len(failed)} of {len(tests)} tests failed. What most likely happened:"
+
+
+def _facts(result: Json, units: Units) -> Iterator[str]:
+    yield ""
+    yield "The vehicle as measured (u in brackets; toe-in positive, steer and thrust angle left positive)"
+    cells = [_fact(key, entry, units) for key, entry in result["vehicle"].items()]
+    for left, right in zip(cells[::2], [*cells[1::2], ""], strict=False):
+        yield f"  {left:<48}{right}"
+
+
+def _fact(key: str, entry: Json, units: Units) -> str:
+    per, unit = _unit(key, units)
+    value, u, _, _ = _figures(entry, per)
+    return f"{_value_name(key):<25}{value:>9} {unit} ({u})"
+
+
+def _budgets(result: Json) -> Iterator[str]:
+    several = len(result["placements"]) > 1
+    for placement in result["placements"]:
+        if not placement["budget"]:
+            continue
+        yield ""
+        whose = f": {placement['name']}" if several else ""
+        yield f"Where u comes from (largest shares of the variance){whose}"
+        for key, shares in placement["budget"].items():
+            largest = sorted(shares, key=lambda cause: -shares[cause])[:N_CAUSES]
+            words = [f"{CAUSES.get(cause, cause)} {100 * shares[cause]:.0f} %" for cause in largest]
+            yield f"  {_value_name(key):<15}{', '.join(words)}"
+
+
+# --- photos, and what is not said -------------------------------------------------------------------
+
+
+def _photos(result: Json) -> Iterator[str]:
+    unused = [photo for photo in result["photos"] if not photo["used"]]
+    if unused:
+        yield ""
+        yield "Photos not used"
+        for photo in unused:
+            yield from _wrapped(f"{photo['file']}: {photo['says'].removeprefix(photo['file'] + ': ')}", "  ")
+    remarks = [*_plate_remarks(result["photos"]), *_photo_remarks(result["photos"])]
+    if remarks:
+        yield ""
+        yield "Remarks on photos used"
+        for remark in remarks:
+            yield from _wrapped(remark, "  ")
+
+
+def _plate_remarks(photos: Sequence[Json]) -> Iterator[str]:
+    """Sharpness and exposure: each remark once, with the plates and photos that it is about."""
+    about: dict[str, list[str]] = {}
+    for photo in photos:
+        plates: dict[str, list[str]] = {}
+        for remark in photo.get("remarks", ()):
+            plates.setdefault(remark["says"], []).append(str(remark["plate"]))
+        for says, numbers in plates.items():
+            about.setdefault(says, []).append(f"{', '.join(numbers)} in {photo['file']}")
+    for says, places in about.items():
+        yield f"{says[0].upper()}{says[1:]}: plate {'; '.join(places)}."
+
+
+def _photo_remarks(photos: Sequence[Json]) -> Iterator[str]:
+    """What else is said of a photo that was used."""
+    for photo in photos:
+        says = photo["says"]
+        for remark in photo.get("remarks", ()):
+            says = says.replace(f"Plate {remark['plate']}: {remark['says']}", "")
+        if photo["used"] and says.strip():
+            yield f"{photo['file']}: {' '.join(says.split())}"
+
+
+def _last_words(result: Json) -> Iterator[str]:
+    if result["warnings"]:
+        yield ""
+        yield "Warnings"
+        for warning in result["warnings"]:
+            yield from _wrapped(warning, "  ")
+    yield ""
+    yield "Not checked here"
+    for what in result["not_checked"]:
+        yield from _wrapped(what, "  ", "  - ")
+    yield ""
+    yield from _wrapped(result["caution"], "")
+
+
+def _wrapped(words: str, indent: str, first: str | None = None) -> list[str]:
+    """Lines of at most WIDTH columns; those after the first hang under its text."""
+    lead = indent if first is None else first
+    hang = " " * len(lead) if first is not None or not indent else f"{indent}  "
+    return textwrap.wrap(
+        words,
+        WIDTH,
+        initial_indent=lead,
+        subsequent_indent=hang,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
