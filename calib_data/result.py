@@ -334,7 +334,7 @@ def _any_line(plan: FramePlan) -> str:
 def _vehicle_from_world(
     plan: FramePlan, poses: NDArray, centres: NDArray, axes: NDArray, line: str
 ) -> NDArray:
-    """`T_vehicle_world`: X from the front axle (the rear one where that is all there is), Z from the floor."""
+    """`T_vehicle_world`: X from the front axle (else from the rear one), Z from the floor."""
     zeros = np.zeros(len(plan.inputs))
     points = height_points(plan, poses, centres) if plan.has_floor else None
     frame = vehicle_frame(plan, centres, axes, points, zeros, line)

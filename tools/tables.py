@@ -82,7 +82,8 @@ def _placements(result: Json, units: Units) -> Iterator[str]:
             yield from _states(result["states"], i, units)
         else:
             yield from _values(now, units)
-            for says in now["says"]:
+            # Of a placement that is out, the joint risk tells nothing more.
+            for says in now["says"] if now["decision"] != "nonconforming" else ():
                 yield from _wrapped(says, "  ")
         yield from _advice(now)
     if not result["placements"]:
