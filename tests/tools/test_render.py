@@ -137,10 +137,11 @@ def test_a_box_hides_the_plate_and_the_truth_knows_it():
 
 def test_noise_is_shot_noise_and_read_noise():
     """White paper at light L: sd = sqrt(L / full well + (read / full well)^2) in linear light."""
-    photo = photo_of(twist=np.zeros(6), at_mm=(0.0, 0.0, 120.0), number=0)
+    photo = photo_of(twist=np.zeros(6), at_mm=(0.0, 0.0, 300.0), number=0)
     look = replace(IDEAL, full_well=2000.0, read_noise=10.0)
     patch = render_photo(rng(), photo, (), look)[..., 1].astype(float)
     clean = render_photo(rng(), photo, (), IDEAL)[..., 1]
+    assert clean.max() > 150  # paper, not the plain ground
     inner = cv2.erode((clean == clean.max()).astype(np.uint8), np.ones((9, 9))) > 0
     light = WHITE * light_on(photo.plates[0].T_world_plate[:3, 2])
     sd = np.sqrt(light / 2000 + (10 / 2000) ** 2)
