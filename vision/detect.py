@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.stats import binom
 
 from vision.homography import jacobian, map_points, narrow_scale
 from vision.layout import Layout
@@ -47,7 +48,8 @@ class Detection:
 
 
 MOST_WRONG_READ = 4  # 36h11 codes differ in 11 cells or more: with 4 wrong ones no other code is as near
-MOST_WRONG_HIDDEN, LEAST_LEAD = 10, 3  # for a tag that is hidden in part, on a plate that its ring confirms
+LEAST_LEAD = 3  # cells by which the next best code must be worse
+MOST_CHANCE = 0.01  # that a wholly hidden tag looks, by accident, like one of the codes asked for
 LEAST_SADDLES_READ = 8  # a homography has eight unknowns, 8 saddles give sixteen equations
 LEAST_SHARE_HIDDEN = 0.5  # of a plate's saddles, where the tag was not read
 LEAST_CELL_PX = 1.2  # narrower cells than this no longer show black and white
@@ -55,7 +57,7 @@ DIAGONAL_35MM = 43.27  # mm, the diagonal of a 36 x 24 mm frame (CIPA DC-008, Fo
 USUAL_FOCAL_35MM = 26.0  # of a phone's main lens; common practice, no source
 USUAL_EXPOSURE_S = 1 / 60  # indoors, where EXIF does not tell; common practice, no source
 # From these on a sharper photo would measure visibly better; common practice, no source.
-MOST_BLUR_PX, MOST_BLUR_CELLS, LEAST_STEP_LEVELS = 1.6, 0.35, 20.0
+MOST_BLUR_PX, MOST_BLUR_CELLS, LEAST_STEP_LEVELS, LEAST_SHARE_CLEAR = 1.6, 0.35, 20.0, 0.9
 
 
 def detect_plates(
@@ -82,6 +84,8 @@ def find_predicted(photo: Photo, layout: Layout, plate: int, H_px_plate: NDArray
     refined = refine_plates(photo.grey, H, layout, _focal_px(photo))
     if refined.good.sum() < LEAST_SHARE_HIDDEN * len(layout.saddles_mm):
         return None
+    if not (_is_sane(refined.H_px_plate, layout, photo.size_px) & _is_spread(refined.good, layout))[0]:
+        return None
     moved_px = refined.saddles_px[0] - map_points(H[0], layout.saddles_mm)
     moved_cells = np.linalg.solve(jacobian(H[0], layout.saddles_mm), moved_px[..., None]) / layout.cell_mm
     if np.median(np.abs(moved_cells[refined.good[0]])) > CAPTURE_CELLS:
@@ -101,12 +105,10 @@ def _plates_of_layout(
     if not len(starts):
         return []
     refined = refine_plates(photo.grey, starts, layout, _focal_px(photo))
-    n_good = refined.good.sum(axis=1)
-    kept = [
-        k
-        for k in _separate(refined.H_px_plate, n_good + 100.0 * read, layout)
-        if n_good[k] >= LEAST_SADDLES_READ
-    ]
+    sound = _is_sane(refined.H_px_plate, layout, photo.size_px) & _is_spread(refined.good, layout)
+    n_good = np.where(sound, refined.good.sum(axis=1), 0)
+    separate = _separate(refined.H_px_plate[sound], (n_good + 100.0 * read)[sound], layout)
+    kept = np.flatnonzero(sound)[separate]
     detections = []
     for k, identity in zip(
         kept, _identify(photo.grey, layout, refined.H_px_plate[kept], numbers), strict=True
@@ -118,16 +120,24 @@ def _plates_of_layout(
     return detections
 
 
+def _is_spread(good: NDArray, layout: Layout) -> NDArray:
+    """(m,) whether enough saddles are good, and not only some in a row, which fix no homography."""
+    n = good.sum(axis=1)
+    weight = good / np.maximum(n, 1)[:, None]
+    mean = weight @ layout.saddles_mm
+    second = np.einsum("mn,ni,nj->mij", weight, layout.saddles_mm, layout.saddles_mm)
+    narrow = np.linalg.eigvalsh(second - mean[:, :, None] * mean[:, None, :])[:, 0]
+    return (n >= LEAST_SADDLES_READ) & (narrow > layout.cell_mm**2)
+
+
 def _starts(photo: Photo, layout: Layout, squares: DarkSquares, numbers: NDArray) -> tuple[NDArray, NDArray]:
     """Homographies (m, 3, 3) of plates that the squares suggest, and whether (m,) a tag was read there."""
     # The ring tells turns apart only as far as it is not symmetric under them.
     n_distinct = 4 // len(_symmetries(layout))
     turned = np.stack([np.roll(squares.smooth, t, axis=1) for t in range(4)])
     starts = []
-    guesses = [
-        square_homographies(layout.pattern_half_mm * UNIT_SQUARE, np.roll(squares.ragged, t, axis=1))
-        for t in range(n_distinct)
-    ]
+    outline = layout.pattern_half_mm * UNIT_SQUARE
+    guesses = [square_homographies(outline, np.roll(squares.ragged, t, axis=1)) for t in range(n_distinct)]
     cells_of = {
         name: tag_cells(photo.grey, square_homographies(UNIT_SQUARE, squares.smooth), tag_family(name).size)
         for name in {tag.dictionary for tag in layout.tags}
@@ -139,8 +149,9 @@ def _starts(photo: Photo, layout: Layout, squares: DarkSquares, numbers: NDArray
         plain = (frame > 0.7) & (reading.wrong <= MOST_WRONG_READ) & (reading.lead >= LEAST_LEAD)
         own = turned[reading.turn, np.arange(len(plain))]
         starts.append(square_homographies(tag.corners_mm, own[plain]))
-        doubtful = ~plain & (frame > 0.5)
-        guesses += [square_homographies(tag.corners_mm, turned[t, doubtful]) for t in range(n_distinct)]
+        if len(layout.tags) == 1:  # of several tags one is read, or the plate is too much hidden to be named
+            doubtful = ~plain & (frame > 0.5)
+            guesses += [square_homographies(tag.corners_mm, turned[t, doubtful]) for t in range(n_distinct)]
     sure, guess = np.concatenate(starts), np.concatenate(guesses)
     sure = sure[_is_sane(sure, layout, photo.size_px)]
     guess = guess[_is_sane(guess, layout, photo.size_px)]
@@ -213,13 +224,16 @@ def _identify(
             codes = family.signs[[layout.tag_id(int(p), slot) for p in numbers], 0]
             wrong[:, i, slot] = (family.size**2 - np.where(cells < 0, -1.0, 1.0) @ codes.T) / 2
     total = wrong.sum(axis=2)
+    n_cells = tag_family(layout.tags[0].dictionary).size ** 2
+    n_tried = wrong.size // max(len(H), 1)  # codes, turns and tags
+    most_wrong = binom.ppf(MOST_CHANCE / max(n_tried, 1), n_cells, 0.5) - 1
     found: list[tuple[int, NDArray, bool] | None] = []
     for k in range(len(H)):
         i, j = divmod(int(np.argmin(total[k])), len(numbers))
         least = wrong[k, i, :, j].min()
         others = np.delete(total[k].ravel(), i * len(numbers) + j)
         lead = others.min() - total[k, i, j] if len(others) else np.inf
-        if least <= MOST_WRONG_HIDDEN and lead >= LEAST_LEAD:
+        if least <= most_wrong and lead >= LEAST_LEAD:
             found.append((int(numbers[j]), symmetries[i][1], bool(least <= MOST_WRONG_READ)))
         else:
             found.append(None)
@@ -299,7 +313,7 @@ def _says(photo: Photo, layout: Layout, refined: Refined, k: int) -> str:
         words.append("over-exposed: tap on the plate so that the phone darkens the photo")
     if white - black < LEAST_STEP_LEVELS:
         words.append("little contrast: put more light on the plate, or keep reflections off it")
-    if good.mean() < 0.8:
+    if good.mean() < LEAST_SHARE_CLEAR:
         words.append(
             f"only {good.sum()} of {len(good)} points visible: clear the view, or show the whole plate"
         )

@@ -177,9 +177,15 @@ def _measure(
     noise = (weight * r * r).sum(-1) / weight.sum()
     contrast = ring_contrast(atlas[..., 0], H, layout)
     level = np.maximum(np.median(np.abs(contrast), axis=1), 3.0)[:, None]
+    J = jacobian(H, X)
+    area = np.linalg.det(J)
+    sx, sy = shift[..., 0], shift[..., 1]
+    moved_mm = np.abs(
+        [J[..., 1, 1] * sx - J[..., 0, 1] * sy, J[..., 0, 0] * sy - J[..., 1, 0] * sx]
+    ) / np.maximum(np.abs(area), 1e-9)
     good = (
         inside
-        & (np.linalg.norm(shift, axis=-1) < limit[..., 0])
+        & (moved_mm.max(axis=0) < limit[..., 0] / np.maximum(narrow_px, 0.2)[:, None] * layout.cell_mm)
         & (length[..., 0] < 0.1 * limit[..., 0])
         & (contrast > 0.35 * level)
         & (det > 1e-3)
