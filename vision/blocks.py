@@ -76,7 +76,8 @@ class SaddleBlock:
         """(G, n, 2, ...) in pixels -> (G, 2n, ...) whitened."""
         G, n = raw.shape[:2]
         own = (self.sqrt_information @ raw.reshape(G, n, 2, -1)).reshape(G, 2 * n, -1)
-        return own - self.shared @ (self.shared_gain @ (np.swapaxes(self.shared, -1, -2) @ own))
+        common = self.shared @ (self.shared_gain @ (np.swapaxes(self.shared, -1, -2) @ own))
+        return np.subtract(own, common, out=common)
 
     def residuals_px(self, state: State) -> NDArray:
         """(G, n, 2) observed minus computed, in pixels, padding included."""
@@ -94,7 +95,8 @@ class SaddleBlock:
 
     def linearise(self, state: State) -> tuple[NDArray, NDArray]:
         r, J = self.linearise_px(state)
-        return self._whitened(self._padded(r))[..., 0], self._whitened(self._padded(J))
+        # The Jacobian is finite everywhere, and padding has no information: only r needs the mask.
+        return self._whitened(self._padded(r))[..., 0], self._whitened(J)
 
     def linearise_px(self, state: State) -> tuple[NDArray, NDArray]:
         """Residuals (G, n, 2) in pixels and the Jacobian (G, n, 2, 35) of the computed pixels.
@@ -107,13 +109,13 @@ class SaddleBlock:
         at = project_with_jacobians(in_camera, lens)
         twist = state.values[u.photo_values()][o.photo][:, 3:9]
         # The motion turns a displacement of the point only by 1e-4; kept, for exact derivatives.
-        turn = np.eye(3) + time[..., None, None] * geometry.skew(twist[:, None, 3:])
-        J_before = at.J_point @ turn
-        J_plate_point = J_before @ R_camera_plate[:, None]
+        J_before = at.J_point + time[..., None, None] * _by_group(at.J_point, geometry.skew(twist[:, 3:]))
+        J_plate_point = _by_group(J_before, R_camera_plate)
+        skew_before = geometry.skew(before)
 
         J = np.empty((*at.points_px.shape, 35))
         J[..., 0:3] = -J_before
-        J[..., 3:6] = J_before @ geometry.skew(before)
+        J[..., 3:6] = J_before @ skew_before
         J[..., 6:9] = J_plate_point
         J[..., 9:12] = -J_plate_point @ geometry.skew(on_plate)
         change = state.values[u.photo_values()][o.photo]
@@ -121,12 +123,13 @@ class SaddleBlock:
         J[..., 12] = at.J_lens[..., 0] * lens_f[:, None, None]
         J[..., 13:15] = at.J_lens[..., 1:3]
         J[..., 15:18] = time[..., None, None] * at.J_point
-        J[..., 18:21] = -time[..., None, None] * (at.J_point @ geometry.skew(before))
+        J[..., 18:21] = -time[..., None, None] * (at.J_point @ skew_before)
         J[..., 21:30] = at.J_lens
         J[..., 21] *= 1 + change[:, 0, None, None]
         nominal = o.points_mm * self.scales[o.plate][:, None]
-        J[..., 30] = (J_plate_point[..., :2] @ nominal[..., None])[..., 0]
-        J[..., 31] = (J_plate_point[..., :2] @ (nominal * [0.5, -0.5])[..., None])[..., 0]
+        along = J_plate_point[..., :2] * nominal[..., None, :]
+        J[..., 30] = along[..., 0] + along[..., 1]
+        J[..., 31] = (along[..., 0] - along[..., 1]) / 2
         J[..., 32:34] = J_plate_point[..., 2:] * sag[..., None, :]
         J[..., 34] = J[..., 30]
         return o.saddles_px - at.points_px, J
@@ -138,6 +141,11 @@ class SaddleBlock:
         own = scipy.linalg.block_diag(*np.linalg.inv(info))
         pattern = _shared_pattern(o)[group].reshape(len(own), 6)
         return own + (pattern * _shared_variance(o)[group]) @ pattern.T
+
+
+def _by_group(J: NDArray, M: NDArray) -> NDArray:
+    """J (G, n, 2, 3) @ M (G, 3, 3), the same M for all points of a group."""
+    return (J.reshape(len(J), -1, 3) @ M).reshape(J.shape)
 
 
 def _shared_pattern(o: Observations) -> NDArray:

@@ -128,22 +128,22 @@ class SingularError(ArithmeticError):
         self.columns = columns
 
 
-def block_normals(block: ResidualBlock, state: State) -> Normals:
-    """One block's share of the normal equations, dense."""
-    n = state.n_columns
-    r, J = block.linearise(state)
-    JT = np.swapaxes(J, -1, -2)
-    columns = block.columns
-    flat = (columns[:, :, None] * n + columns[:, None, :]).ravel()
-    H = np.bincount(flat, (JT @ J).ravel(), n * n).reshape(n, n)
-    g = np.bincount(columns.ravel(), (JT @ r[..., None])[..., 0].ravel(), n)
-    return Normals(H, g, float(np.vdot(r, r)))
-
-
 def normals(blocks: Sequence[ResidualBlock], state: State) -> Normals:
-    """The whole normal equations."""
-    parts = [block_normals(block, state) for block in blocks]
-    return Normals(sum(p.H for p in parts), sum(p.g for p in parts), sum(p.cost for p in parts))
+    """The normal equations, dense: every group's J'J and J'r added up at its columns."""
+    n, cost = state.n_columns, 0.0
+    places, products, rows, gradients = [], [], [], []
+    for block in blocks:
+        r, J = block.linearise(state)
+        JT = np.swapaxes(J, -1, -2)
+        columns = block.columns
+        places.append((columns[:, :, None] * n + columns[:, None, :]).ravel())
+        products.append((JT @ J).ravel())
+        rows.append(columns.ravel())
+        gradients.append((JT @ r[..., None]).ravel())
+        cost += float(np.vdot(r, r))
+    H = np.bincount(np.concatenate(places), np.concatenate(products), n * n).reshape(n, n)
+    g = np.bincount(np.concatenate(rows), np.concatenate(gradients), n)
+    return Normals(H, g, cost)
 
 
 def total_cost(blocks: Sequence[ResidualBlock], state: State) -> float:
