@@ -250,10 +250,10 @@ def _window(photo: TruePhoto, surface: Surface, size: tuple[int, int]) -> tuple[
     ahead = world_mm @ photo.T_camera_world[2, :3] + photo.T_camera_world[2, 3] > 300
     if not ahead.any():
         return None
-    if not ahead.all():
+    pixels = project_points(photo, world_mm) / 2
+    if np.isnan(pixels).any():  # a corner behind the camera or far beside its view
         return slice(None), slice(None)
     # A distorted edge bulges a little beyond its corners.
-    pixels = project_points(photo, world_mm) / 2
     low, high = pixels.min(axis=0), pixels.max(axis=0)
     low, high = low - 0.05 * (high - low) - 4, high + 0.05 * (high - low) + 4
     low, high = np.maximum(low, 0).astype(int), np.minimum(high, [size[1], size[0]]).astype(int)
