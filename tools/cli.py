@@ -9,6 +9,7 @@ import os
 import sys
 import traceback
 from collections.abc import Sequence
+from importlib import metadata
 
 import click
 
@@ -49,8 +50,15 @@ class _Commands(click.Group):
         return getattr(importlib.import_module(module), function)
 
 
+def _version() -> str:
+    try:
+        return metadata.version("plumbsight")
+    except metadata.PackageNotFoundError:
+        return "of a checkout that is not installed"
+
+
 @click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"]})
-@click.version_option(package_name="plumbsight", message="plumbsight %(version)s")
+@click.version_option(_version(), message="plumbsight %(version)s")
 def commands() -> None:
     """Measure by phone photos where a calibration target stands relative to a vehicle, and how sure that is.
 

@@ -273,7 +273,8 @@ def write_findings(done: Done, folder: Path) -> None:
         )
         ok, data = cv2.imencode(".jpg", drawn, [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY])
         assert ok
-        (folder / f"{Path(found.name).stem}_found.jpg").write_bytes(data.tobytes())
+        name = found.name.replace("/", "_").removesuffix(".jpg")
+        (folder / f"{name}_found.jpg").write_bytes(data.tobytes())
 
 
 def residuals_px(measurement: Measurement) -> dict[str, dict[int, NDArray]]:
