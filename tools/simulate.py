@@ -6,17 +6,12 @@ Detection states, unless an argument says that the truth differs from them.
 
 import numpy as np
 from numpy.random import Generator
-from numpy.typing import NDArray
 
 from tools.truth import Scene, TruePhoto, View, points_in_world_mm, project_points, views_in
 from vision.detect import Detection
+from vision.forecast import saddle_cov_px2
 from vision.sightings import FoundPhoto
 
-# In-plate rms of the end-to-end report, section 1, by incidence in degrees; 0.029 is its ordinary value.
-_INCIDENCE_DEG = (0.0, 57.5, 62.5, 67.5, 72.5, 77.5)
-_RMS_PX = (0.029, 0.029, 0.032, 0.042, 0.058, 0.076)
-# Frontal plates with tags of 26 px showed 0.034 px in place of 0.029 (same source).
-_SMALL_TAG_PX = 11.0
 AFFINE_RADIUS_MM = 80.0  # where `u_affine_px` is stated (vision/detect.py)
 
 
@@ -79,7 +74,7 @@ def _detections(
 
     detections = []
     for i, view in enumerate(views):
-        cov_px2 = stated_cov_px2(view, narrow_px[i], noise_px)
+        cov_px2 = saddle_cov_px2(view.incidence_deg, view.tag_edge_px, narrow_px[i], noise_px)
         xy = in_layout_mm[i] / AFFINE_RADIUS_MM
         draw = rng.normal(0, 1, (len(xy) + 3, 2))
         error_px = draw[:-3] @ np.linalg.cholesky(cov_px2).T
@@ -104,20 +99,3 @@ def _detections(
             )
         )
     return tuple(detections)
-
-
-def stated_cov_px2(view: View, narrow_px: NDArray, noise_px: float) -> NDArray:
-    """Covariance (2, 2) of one saddle of a view.
-
-    Its mean over both axes is the reported rms squared. Steep views are uncertain mostly along the
-    foreshortened direction `narrow_px` (2,): a ratio of sigmas 1 at 0, 1.5 at 60, 2.4 at 75 degrees
-    (an assumption of this simulator, so that points have unequal axes; no source).
-    """
-    rms_px = noise_px * np.interp(view.incidence_deg, _INCIDENCE_DEG, _RMS_PX) / _RMS_PX[0]
-    rms_px *= 1 + (_SMALL_TAG_PX / view.tag_edge_px) ** 2
-    ratio = 0.5 + 0.5 / np.cos(np.radians(view.incidence_deg))
-    # sigma_wide = rms / sqrt((1 + ratio^2) / 2), sigma_narrow = ratio * sigma_wide
-    wide_px2 = 2 * rms_px**2 / (1 + ratio**2)
-    length_px2 = narrow_px @ narrow_px
-    direction = np.outer(narrow_px, narrow_px) / length_px2 if length_px2 > 0 else np.zeros((2, 2))
-    return wide_px2 * (np.eye(2) + (ratio**2 - 1) * direction)
