@@ -50,7 +50,11 @@ class Detection:
 MOST_WRONG_READ = 4  # 36h11 codes differ in 11 cells or more: with 4 wrong ones no other code is as near
 LEAST_LEAD = 3  # cells by which the next best code must be worse
 MOST_CHANCE = 0.01  # that a wholly hidden tag looks, by accident, like one of the codes asked for
-LEAST_SADDLES_READ = 8  # a homography has eight unknowns, 8 saddles give sixteen equations
+# Chance lets up to ten of 44 places in a texture pass for saddles, in photos of bare tags.
+LEAST_SADDLES_READ, LEAST_SHARE_READ = 11, 0.36
+# Both at once tell a texture. True plates, with glare and steep ones: misfit up to 2.3 (two sets); a wavy
+# sheet in a sharp photo may exceed the first only.
+MOST_MISFIT, MOST_MISFIT_CELLS = 12.0, 0.03
 LEAST_SHARE_HIDDEN = 0.5  # of a plate's saddles, where the tag was not read
 LEAST_CELL_PX = 1.2  # narrower cells than this no longer show black and white
 DIAGONAL_35MM = 43.27  # mm, the diagonal of a 36 x 24 mm frame (CIPA DC-008, FocalLengthIn35mmFilm)
@@ -84,7 +88,7 @@ def find_predicted(photo: Photo, layout: Layout, plate: int, H_px_plate: NDArray
     refined = refine_plates(photo.grey, H, layout, _focal_px(photo))
     if refined.good.sum() < LEAST_SHARE_HIDDEN * len(layout.saddles_mm):
         return None
-    if not (_is_sane(refined.H_px_plate, layout, photo.size_px) & _is_spread(refined.good, layout))[0]:
+    if not _is_plate(refined, layout, photo.size_px)[0]:
         return None
     moved_px = refined.saddles_px[0] - map_points(H[0], layout.saddles_mm)
     moved_cells = np.linalg.solve(jacobian(H[0], layout.saddles_mm), moved_px[..., None]) / layout.cell_mm
@@ -105,7 +109,7 @@ def _plates_of_layout(
     if not len(starts):
         return []
     refined = refine_plates(photo.grey, starts, layout, _focal_px(photo))
-    sound = _is_sane(refined.H_px_plate, layout, photo.size_px) & _is_spread(refined.good, layout)
+    sound = _is_plate(refined, layout, photo.size_px)
     n_good = np.where(sound, refined.good.sum(axis=1), 0)
     separate = _separate(refined.H_px_plate[sound], (n_good + 100.0 * read)[sound], layout)
     kept = np.flatnonzero(sound)[separate]
@@ -120,14 +124,26 @@ def _plates_of_layout(
     return detections
 
 
-def _is_spread(good: NDArray, layout: Layout) -> NDArray:
-    """(m,) whether enough saddles are good, and not only some in a row, which fix no homography."""
+def _is_plate(refined: Refined, layout: Layout, size_px: tuple[int, int]) -> NDArray:
+    """(m,) whether what was refined can be a plate: enough saddles, in one plane, not only in a row."""
+    good = refined.good
     n = good.sum(axis=1)
+    pixels = map_points(refined.H_px_plate, layout.saddles_mm)
+    n_inside = ((pixels > 0) & (pixels < np.array(size_px) - 1)).all(axis=2).sum(axis=1)
     weight = good / np.maximum(n, 1)[:, None]
+    u_px = np.sqrt((weight * np.trace(refined.cov_px2, axis1=2, axis2=3)).sum(axis=1) / 2)
     mean = weight @ layout.saddles_mm
     second = np.einsum("mn,ni,nj->mij", weight, layout.saddles_mm, layout.saddles_mm)
     narrow = np.linalg.eigvalsh(second - mean[:, :, None] * mean[:, None, :])[:, 0]
-    return (n >= LEAST_SADDLES_READ) & (narrow > layout.cell_mm**2)
+    return (
+        _is_sane(refined.H_px_plate, layout, size_px)
+        & (n >= np.maximum(LEAST_SADDLES_READ, LEAST_SHARE_READ * n_inside))
+        & (
+            (refined.misfit < MOST_MISFIT)
+            | (u_px < MOST_MISFIT_CELLS * narrow_cell_px(refined.H_px_plate, layout))
+        )
+        & (narrow > layout.cell_mm**2)
+    )
 
 
 def _starts(photo: Photo, layout: Layout, squares: DarkSquares, numbers: NDArray) -> tuple[NDArray, NDArray]:
@@ -216,11 +232,12 @@ def _identify(
     """
     symmetries = _symmetries(layout)
     wrong = np.zeros((len(H), len(symmetries), len(layout.tags), len(numbers)))
+    frame = np.zeros(wrong.shape[:3])
     for i, (turn, _) in enumerate(symmetries):
         for slot, tag in enumerate(layout.tags):
             family = tag_family(tag.dictionary)
             to_tag = square_homographies(tag.corners_mm, UNIT_SQUARE[None])[0]
-            cells, _ = tag_cells(grey, H @ _turn(turn) @ np.linalg.inv(to_tag), family.size)
+            cells, frame[:, i, slot] = tag_cells(grey, H @ _turn(turn) @ np.linalg.inv(to_tag), family.size)
             codes = family.signs[[layout.tag_id(int(p), slot) for p in numbers], 0]
             wrong[:, i, slot] = (family.size**2 - np.where(cells < 0, -1.0, 1.0) @ codes.T) / 2
     total = wrong.sum(axis=2)
@@ -234,7 +251,8 @@ def _identify(
         others = np.delete(total[k].ravel(), i * len(numbers) + j)
         lead = others.min() - total[k, i, j] if len(others) else np.inf
         if least <= most_wrong and lead >= LEAST_LEAD:
-            found.append((int(numbers[j]), symmetries[i][1], bool(least <= MOST_WRONG_READ)))
+            read = (wrong[k, i, :, j] <= MOST_WRONG_READ) & (frame[k, i] > 0.7)
+            found.append((int(numbers[j]), symmetries[i][1], bool(read.any())))
         else:
             found.append(None)
     return found

@@ -42,6 +42,7 @@ class Refined:
         saddles_px: (m, n, 2).
         good: (m, n) False where the ring is hidden, cut off, or does not fit the plate.
         cov_px2: (m, n, 2, 2) covariance of each point by itself.
+        misfit: (m,) how many times larger than foreseen the squared distances from one plane are.
         blur_px: (m,) standard deviation of the blur across the plate's edges, in its worse direction.
         black, white: (m, n) grey levels of the cells round each saddle.
     """
@@ -50,6 +51,7 @@ class Refined:
     saddles_px: NDArray
     good: NDArray
     cov_px2: NDArray
+    misfit: NDArray
     blur_px: NDArray
     black: NDArray
     white: NDArray
@@ -97,13 +99,15 @@ def refine_plates(grey: NDArray, H_start: NDArray, layout: Layout, focal_px: flo
     H, _ = _robust_fit(layout, points, good, H)
     squared = _squared_residuals(points - map_points(H, layout.saddles_mm), cov, good, bends)
     freedom = np.maximum(2 * good.sum(axis=1) - bends.shape[-1], 0)
-    scatter = (squared * good).sum(axis=1) + _SHARED_NOISE_FREEDOM
+    scatter = (squared * good).sum(axis=1)
+    misfit = (scatter + _SHARED_NOISE_FREEDOM) / (freedom + _SHARED_NOISE_FREEDOM)
     black, white = ring_levels(atlas[..., 0], H, layout)
     return Refined(
         H_px_plate=np.linalg.inv(to_atlas) @ H,
         saddles_px=points + origin[:, None],
         good=good,
-        cov_px2=cov * (scatter / (freedom + _SHARED_NOISE_FREEDOM))[:, None, None, None],
+        cov_px2=cov * misfit[:, None, None, None],
+        misfit=misfit,
         blur_px=_blur_px(atlas, H, layout, (white - black), good),
         black=black,
         white=white,

@@ -91,7 +91,7 @@ def test_tags_in_real_photos_are_read(photo, least):
 
 
 def test_opencv_reads_the_same_tags_where_both_find_a_plate(sightings):
-    """An independent reader of the same codes agrees on every number (one photo, its slow standard settings)."""
+    """An independent reader of the same codes agrees on every number (one photo)."""
     name, _, entry, detections = sightings[0]
     as_stored = cv2.IMREAD_GRAYSCALE | cv2.IMREAD_IGNORE_ORIENTATION
     grey = cv2.imread(str(SETS / name / entry["file"]), as_stored)

@@ -2,8 +2,8 @@
 
     python -m tools.benchmarks.bench_detect ../shared/photosets/* [--opencv]
 
-The unit of time is one single-threaded grey decode of the same photos in the same run. With --opencv, OpenCV's
-own tag detector is tried beside it: tags found only, no saddles.
+The unit of time is one single-threaded grey decode of the same photos in the same run. With --opencv,
+OpenCV's own tag detector is tried beside it: tags found only, no saddles.
 """
 
 import json
@@ -63,9 +63,9 @@ def in_plate_errors(detection: Detection, true_px: NDArray, layout: Layout) -> N
     return left * np.sqrt(len(error) / max(len(error) - 3, 1))
 
 
-def _timed(function: Callable[[], Any]) -> tuple[Any, float]:
+def _timed(function: Callable[..., Any], *arguments: Any) -> tuple[Any, float]:
     start = time.process_time()
-    result = function()
+    result = function(*arguments)
     return result, time.process_time() - start
 
 
@@ -115,19 +115,17 @@ def main(folders: tuple[Path, ...], opencv: bool) -> None:
         for entry in truth["photos"]:
             data = (folder / entry["file"]).read_bytes()
             header = read_header(data, entry["file"])
-            _, spent = _timed(
-                lambda data=data, entry=entry, header=header: decode_grey(data, entry["file"], header)
-            )
+            _, spent = _timed(decode_grey, data, entry["file"], header)
             seconds["decode"] += spent
             photo: Photo = read_photo(data, entry["file"])
-            detections, spent = _timed(lambda photo=photo: detect_plates(photo, layouts.values()))
+            detections, spent = _timed(detect_plates, photo, layouts.values())
             seconds["ours"] += spent
             expected = expected_plates(entry)
             n_expected += len(expected)
             found["ours"] += len(expected & {d.plate for d in detections})
             strays += [(entry["file"], d.plate) for d in detections if str(d.plate) not in entry["sees"]]
             for name, read in variants.items():
-                ids, spent = _timed(lambda read=read, photo=photo: read(photo.grey))
+                ids, spent = _timed(read, photo.grey)
                 seconds[name] += spent
                 found[name] += len(expected & ids)
             for d in detections:
