@@ -50,8 +50,9 @@ class Detection:
 MOST_WRONG_READ = 4  # 36h11 codes differ in 11 cells or more: with 4 wrong ones no other code is as near
 LEAST_LEAD = 3  # cells by which the next best code must be worse
 MOST_CHANCE = 0.01  # that a wholly hidden tag looks, by accident, like one of the codes asked for
-# Chance lets up to ten of 44 places in a texture pass for saddles, in photos of bare tags.
-LEAST_SADDLES_READ, LEAST_SHARE_READ = 11, 0.36
+# Chance lets up to ten of 44 places round bare tags pass for saddles, and a small over-exposed cross may lock
+# a cell off on up to 13 of its 29.
+LEAST_SADDLES_READ, LEAST_SHARE_READ = 11, 0.45
 # Both at once tell a texture. True plates, with glare and steep ones: misfit up to 2.3 (two sets); a wavy
 # sheet in a sharp photo may exceed the first only.
 MOST_MISFIT, MOST_MISFIT_CELLS = 12.0, 0.03
