@@ -8,6 +8,7 @@ import importlib
 import os
 import sys
 import traceback
+import warnings
 from collections.abc import Sequence
 from importlib import metadata
 
@@ -76,6 +77,8 @@ def main(words: Sequence[str] | None = None) -> None:
 
 def run(words: Sequence[str] | None = None) -> int:
     """Run the command that the words name; its exit status. Never a traceback for bad input."""
+    # Libraries warn programmers (a photo's odd EXIF, say); what matters to a person is said by ourselves.
+    warnings.simplefilter("ignore")
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")  # a console that lacks a letter shows "?"
