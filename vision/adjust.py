@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from vision.blocks import SaddleBlock, distance_block, lens_block, mount_block, saddle_block
 from vision.kit import Kit
 from vision.least_squares import ResidualBlock, Solution, State, solve
-from vision.observe import AFFINE_ARM_MM, Observations
+from vision.observe import Observations
 from vision.parameters import LensPrior, PhotoPriors, Unknowns, parameter_priors, printed_scales
 
 # A correct point is rejected once in 10,000: in a set of 3,000 points, a third of a point.
@@ -24,6 +24,8 @@ REJECTION_LEVEL = 1e-4
 REJECTION_LIMIT = float(scipy.stats.chi2.isf(REJECTION_LEVEL, 2))
 # Huber's k for a point's two whitened coordinates: 95 % of correct points keep full weight.
 HUBER_LIMIT = float(np.sqrt(scipy.stats.chi2.ppf(0.95, 2)))
+# A plate or a photo needs a homography's worth of points to have a pose.
+LEAST_POINTS = 4
 # Noise factors, coarse to fine: at the first, start values wrong by a hundred pixels still converge.
 GRADES = (1000.0, 30.0, 1.0)
 
@@ -189,31 +191,40 @@ def point_tests(block: SaddleBlock, solution: Solution) -> NDArray:
     """Each point's test statistic (G, n), chi-square with 2 degrees of freedom if nothing is wrong.
 
     For used points w' Q^-1 w, with w the whitened residual and Q its covariance I - J C J' (Baarda's
-    test in two dimensions). For others, the residual after their plate's common terms, by the point's
-    own covariance: whether it may come back.
+    test in two dimensions). For others, whether they may come back: the residual against all that is
+    uncertain in its prediction, S + J C J' with S the point's own and its plate's shared covariance.
     """
     o = block.observed
     G, n = o.used.shape
     r, J = block.linearise(solution.state)
     C = solution.covariance[block.columns[:, :, None], block.columns[:, None, :]]
     w, Jw = r.reshape(G, n, 2), J.reshape(G, n, 2, -1)
-    Q = np.eye(2) - np.einsum("gnai,gij,gnbj->gnab", Jw, C, Jw, optimize=True)
     # A point that alone determines something has Q near zero: it cannot be tested, and passes.
-    a, b, c = Q[..., 0, 0] + 1e-6, Q[..., 0, 1], Q[..., 1, 1] + 1e-6
-    inside = (c * w[..., 0] ** 2 - 2 * b * w[..., 0] * w[..., 1] + a * w[..., 1] ** 2) / (a * c - b * b)
-    raw = block.residuals_px(solution.state)
-    outside = ((o.sqrt_information @ (raw - _common_part(block, raw))[..., None])[..., 0] ** 2).sum(-1)
-    return np.where(o.used, inside, outside)
+    Q = np.eye(2) * (1 + 1e-6) - np.einsum("gnai,gij,gnbj->gnab", Jw, C, Jw, optimize=True)
+    raw, J_px = block.linearise_px(solution.state)
+    predicted = np.einsum("gnai,gij,gnbj->gnab", J_px, C, J_px, optimize=True) + block.point_covariance()
+    outside = _length_by(predicted, raw)
+    # A rejected point behind the camera has no image, so it cannot come back.
+    behind = block.is_behind(solution.state)
+    return np.where(o.used, _length_by(Q, w), np.where(behind, np.inf, outside))
 
 
-def _common_part(block: SaddleBlock, raw_px: NDArray) -> NDArray:
-    """(G, n, 2) px: the shift and linear terms that the used points of each group share, estimated."""
-    o = block.observed
-    G, n = o.used.shape
-    unit = np.concatenate([np.ones((G, n, 1)), o.points_mm / AFFINE_ARM_MM], -1)
-    weight = o.used[..., None] * unit
-    N = np.swapaxes(weight, -1, -2) @ unit + 1e-9 * np.eye(3)
-    return unit @ np.linalg.solve(N, np.swapaxes(weight, -1, -2) @ np.where(o.used[..., None], raw_px, 0.0))
+def _length_by(cov: NDArray, v: NDArray) -> NDArray:
+    """v' cov^-1 v for (..., 2) vectors and (..., 2, 2) covariances."""
+    a, b, c = cov[..., 0, 0], cov[..., 0, 1], cov[..., 1, 1]
+    return (c * v[..., 0] ** 2 - 2 * b * v[..., 0] * v[..., 1] + a * v[..., 1] ** 2) / (a * c - b * b)
+
+
+def _determined(rejected: NDArray, observed: Observations) -> NDArray:
+    """The rejected points, less those without which a plate or a photo would hang in the air.
+
+    Such points stay in, and spoil the fit for all to see, rather than leave something undetermined.
+    """
+    used = observed.used & ~rejected
+    n_of_plate = np.bincount(observed.plate, used.sum(1), minlength=len(observed.plates))
+    n_of_photo = np.bincount(observed.photo, used.sum(1), minlength=observed.n_photos)
+    adrift = (n_of_plate[observed.plate] < LEAST_POINTS) | (n_of_photo[observed.photo] < LEAST_POINTS)
+    return rejected & ~adrift[:, None]
 
 
 def adjust(network: Network, start: State, *, grades: Sequence[float] = GRADES) -> Adjustment:
@@ -235,12 +246,12 @@ def adjust(network: Network, start: State, *, grades: Sequence[float] = GRADES) 
     rejected = np.zeros_like(present)
     if grades:
         huber = _point_lengths(_saddles(network, network.observed), state)
-        rejected = present & (huber**2 > 2 * REJECTION_LIMIT)
+        rejected = _determined(present & (huber**2 > 2 * REJECTION_LIMIT), network.observed)
     for _ in range(6):
         block = _saddles(network, network.observed.without(rejected))
         solution = solve((block, *rest), state, held=held, resect=cameras)
         state = solution.state
-        again = present & (point_tests(block, solution) > REJECTION_LIMIT)
+        again = _determined(present & (point_tests(block, solution) > REJECTION_LIMIT), network.observed)
         if (again == rejected).all():
             break
         rejected = again

@@ -82,20 +82,23 @@ class SaddleBlock:
     def residuals_px(self, state: State) -> NDArray:
         """(G, n, 2) observed minus computed, in pixels, padding included."""
         in_camera = self._in_camera(state)[2]
-        computed = project(in_camera, self._lenses(state))
+        return self._off_px(in_camera, project(in_camera, self._lenses(state)))
+
+    def _off_px(self, in_camera: NDArray, computed_px: NDArray) -> NDArray:
         # A point behind the camera has no image: the state is absurd, and says so by infinity.
-        behind = in_camera[..., 2:] <= 0
-        return np.where(behind, np.inf, self.observed.saddles_px - computed)
+        return np.where(in_camera[..., 2:] <= 0, np.inf, self.observed.saddles_px - computed_px)
 
     def residuals(self, state: State) -> NDArray:
         return self._whitened(self._padded(self.residuals_px(state)))[..., 0]
 
     def _padded(self, r: NDArray) -> NDArray:
-        return np.where(self.observed.used.reshape(*self.observed.used.shape, *[1] * (r.ndim - 2)), r, 0.0)
+        # Unused points, and those of no weight: one behind the camera would make 0 * infinity.
+        counts = (self.sqrt_information != 0).any((-2, -1))
+        return np.where(counts.reshape(*counts.shape, *[1] * (r.ndim - 2)), r, 0.0)
 
     def linearise(self, state: State) -> tuple[NDArray, NDArray]:
         r, J = self.linearise_px(state)
-        # The Jacobian is finite everywhere, and padding has no information: only r needs the mask.
+        # The Jacobian is finite everywhere, and padding has no weight: only r needs the mask.
         return self._whitened(self._padded(r))[..., 0], self._whitened(J)
 
     def linearise_px(self, state: State) -> tuple[NDArray, NDArray]:
@@ -132,7 +135,18 @@ class SaddleBlock:
         J[..., 31] = (along[..., 0] - along[..., 1]) / 2
         J[..., 32:34] = J_plate_point[..., 2:] * sag[..., None, :]
         J[..., 34] = J[..., 30]
-        return o.saddles_px - at.points_px, J
+        return self._off_px(in_camera, at.points_px), J
+
+    def is_behind(self, state: State) -> NDArray:
+        """(G, n) points that lie behind the camera."""
+        return self._in_camera(state)[2][..., 2] <= 0
+
+    def point_covariance(self) -> NDArray:
+        """(G, n, 2, 2) px2 of each point by itself, its share of the plate's common terms included."""
+        o = self.observed
+        info = np.swapaxes(o.sqrt_information, -1, -2) @ o.sqrt_information
+        pattern = _shared_pattern(o)
+        return np.linalg.inv(info) + (pattern * _shared_variance(o)[:, None, None]) @ np.swapaxes(pattern, -1, -2)
 
     def observation_covariance(self, group: int) -> NDArray:
         """(2n, 2n) in px2 of one group, shared terms included; padding and rejected points as given."""

@@ -58,11 +58,14 @@ class ResidualBlock(Protocol):
     def columns(self) -> NDArray: ...
 
     def residuals(self, state: State) -> NDArray:
-        """Whitened residuals (G, m); padding rows are zero; not finite where the state is absurd."""
+        """Whitened residuals (G, m); padding rows are zero."""
         ...
 
     def linearise(self, state: State) -> tuple[NDArray, NDArray]:
-        """Whitened residuals (G, m) and whitened Jacobian of the computed values (G, m, k)."""
+        """Whitened residuals (G, m) and whitened Jacobian of the computed values (G, m, k).
+
+        Residuals are not finite where the state is absurd.
+        """
         ...
 
 
@@ -129,11 +132,15 @@ class SingularError(ArithmeticError):
 
 
 def normals(blocks: Sequence[ResidualBlock], state: State) -> Normals:
-    """The normal equations, dense: every group's J'J and J'r added up at its columns."""
+    """The normal equations, dense: every group's J'J and J'r added up at its columns.
+
+    The cost is infinite, and the rest meaningless, where the state is absurd (a plate behind the camera).
+    """
     n, cost = state.n_columns, 0.0
     places, products, rows, gradients = [], [], [], []
     for block in blocks:
-        r, J = block.linearise(state)
+        with np.errstate(all="ignore"):
+            r, J = block.linearise(state)
         JT = np.swapaxes(J, -1, -2)
         columns = block.columns
         places.append((columns[:, :, None] * n + columns[:, None, :]).ravel())
@@ -143,14 +150,7 @@ def normals(blocks: Sequence[ResidualBlock], state: State) -> Normals:
         cost += float(np.vdot(r, r))
     H = np.bincount(np.concatenate(places), np.concatenate(products), n * n).reshape(n, n)
     g = np.bincount(np.concatenate(rows), np.concatenate(gradients), n)
-    return Normals(H, g, cost)
-
-
-def total_cost(blocks: Sequence[ResidualBlock], state: State) -> float:
-    """Sum of squared whitened residuals; infinite where the state is absurd (a plate behind the camera)."""
-    with np.errstate(all="ignore"):
-        cost = sum(float(np.vdot(r, r)) for r in (block.residuals(state) for block in blocks))
-    return cost if np.isfinite(cost) else np.inf
+    return Normals(H, g, cost if np.isfinite(cost) else np.inf)
 
 
 class _Factor:
@@ -186,9 +186,8 @@ def _weakest(scaled: NDArray) -> NDArray:
     return np.sort(np.argsort(-np.abs(vectors[:, 0]))[:6])
 
 
-def _resected(blocks: Sequence[ResidualBlock], state: State, poses: NDArray) -> State:
+def _resected(state: State, at: Normals, poses: NDArray) -> State:
     """One Gauss-Newton step of each of these poses by itself, everything else held."""
-    at = normals(blocks, state)
     dx = np.zeros(state.n_columns)
     for pose in poses:
         c = state.pose_columns(pose)
@@ -238,15 +237,15 @@ def solve(
         dx = np.zeros(start.n_columns)
         dx[free] = step
         trial = state.moved(dx)
-        cost = total_cost(blocks, trial)
-        gain = (at.cost - cost) / float(step @ (2 * g - H @ step))
-        if gain < 0.5 and len(resect) and np.isfinite(cost):
-            better = _resected(blocks, trial, resect)
-            better_cost = total_cost(blocks, better)
-            if better_cost < cost:
-                trial, cost = better, better_cost
-        if cost < at.cost:
-            state, at = trial, normals(blocks, trial)
+        at_trial = normals(blocks, trial)
+        gain = (at.cost - at_trial.cost) / float(step @ (2 * g - H @ step))
+        if gain < 0.5 and len(resect) and np.isfinite(at_trial.cost):
+            better = _resected(trial, at_trial, resect)
+            at_better = normals(blocks, better)
+            if at_better.cost < at_trial.cost:
+                trial, at_trial = better, at_better
+        if at_trial.cost < at.cost:
+            state, at = trial, at_trial
             damping = 0.0 if damping < 1e-7 else damping / 10
         elif damping > 1e8:
             break
