@@ -90,7 +90,7 @@ def run(words: Sequence[str] | None = None) -> int:
         wrong.show()
         return WRONG_WORDS
     except (click.Abort, KeyboardInterrupt):
-        return _say("\nStopped. Nothing was changed.", STOPPED)
+        return _say("\nStopped: there is no result.", STOPPED)
     except InputFileError as wrong:
         return _say(str(wrong), WRONG_FILE)
     except (NotEnoughError, PhotoError) as wrong:
