@@ -2,7 +2,6 @@
 
 import argparse
 import multiprocessing
-import os
 import sys
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
@@ -23,13 +22,11 @@ def study_words(description: str, n_sets: int) -> argparse.ArgumentParser:
 def run(one_set: Callable[[Any], Any], jobs: int, tasks: Sequence[Any]) -> Iterator[Any]:
     """`one_set` of every task, in their order, with a count on standard error.
 
-    Processes are started afresh, each with one thread for linear algebra: that is how many sets go fastest.
+    Processes are started afresh, each with one thread for linear algebra (tools/studies/__init__.py).
     """
     if jobs == 1:
         yield from _counted(map(one_set, tasks), len(tasks))
         return
-    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
-        os.environ[name] = "1"
     with ProcessPoolExecutor(jobs, multiprocessing.get_context("spawn")) as pool:
         yield from _counted(pool.map(one_set, tasks, chunksize=4), len(tasks))
 
@@ -42,7 +39,7 @@ def _counted(results: Iterable[Any], n: int) -> Iterator[Any]:
 
 
 def clopper_pearson(k: int, n: int, level: float = 0.95) -> tuple[float, float]:
-    """Exact two-sided confidence bounds of a proportion of which k of n were seen (Clopper and Pearson 1934)."""
+    """Exact two-sided confidence bounds of a proportion, k of n seen (Clopper and Pearson 1934)."""
     rest = (1 - level) / 2
     lower = float(scipy.stats.beta.ppf(rest, k, n - k + 1)) if k else 0.0
     upper = float(scipy.stats.beta.isf(rest, k + 1, n - k)) if k < n else 1.0
@@ -67,6 +64,9 @@ def table(head: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
     lines = [tuple(head), *(tuple(str(cell) for cell in row) for row in rows)]
     widths = [max(len(line[i]) for line in lines) for i in range(len(head))]
     return "\n".join(
-        "  ".join(cell.ljust(w) if i == 0 else cell.rjust(w) for i, (cell, w) in enumerate(zip(line, widths, strict=True)))
+        "  ".join(
+            cell.ljust(w) if i == 0 else cell.rjust(w)
+            for i, (cell, w) in enumerate(zip(line, widths, strict=True))
+        )
         for line in lines
     )

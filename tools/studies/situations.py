@@ -34,7 +34,8 @@ def draw_situation(rng: Generator) -> dict[str, Any]:
     """Arguments of make_scene for one situation out of the whole range.
 
     Target 1.2 to 6 m ahead of or behind the vehicle, 4 to 16 photos walked or chosen, one or two phones,
-    four, three or two clamps, with and without scale bar and floor plates, both lines, all datums, both layouts.
+    four, three or two clamps, with and without scale bar and floor plates, both lines, all datums, both
+    layouts.
     """
     wheels, reference_line, datum = _draw_reference(rng)
     rear_only = len(wheels) == 2
@@ -66,7 +67,11 @@ def _draw_reference(rng: Generator) -> tuple[tuple[str, ...], str, str]:
         return WHEELS[2:], "thrust_line", "rear_axle"
     wheels = WHEELS if clamps == "all" else (str(rng.choice(WHEELS[:2])), *WHEELS[2:])
     line = str(rng.choice(["centreline", "thrust_line"]))
-    return tuple(wheels), line, str(rng.choice(["front_axle", "rear_axle", "bumper_centre"], p=[0.6, 0.2, 0.2]))
+    return (
+        tuple(wheels),
+        line,
+        str(rng.choice(["front_axle", "rear_axle", "bumper_centre"], p=[0.6, 0.2, 0.2])),
+    )
 
 
 def _draw_care(rng: Generator) -> Care:
@@ -112,7 +117,11 @@ def measure_scene(scene: Scene, found: tuple[FoundPhoto, ...]) -> Measurement:
 
 
 def outcome_of(
-    index: int, situation: Mapping[str, Any], scene: Scene, found: tuple[FoundPhoto, ...], true: Mapping[str, float]
+    index: int,
+    situation: Mapping[str, Any],
+    scene: Scene,
+    found: tuple[FoundPhoto, ...],
+    true: Mapping[str, float],
 ) -> Outcome:
     """Measure a set and compare with the true values."""
     try:

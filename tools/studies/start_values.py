@@ -2,8 +2,8 @@
 
 `python -m tools.studies.start_values --sets 500 --jobs 2`
 
-Sets of 4 to 20 photos, the phone's stated focal length off by 5 %, 1 % gross errors, the target at 1.2 to 6 m,
-whose photos hang together. A set is right when its cost is within 0.01 of that of an adjustment
+Sets of 4 to 20 photos that hang together, the phone's stated focal length off by 5 %, 1 % gross errors,
+the target at 1.2 to 6 m. A set is right when its cost is within 0.01 of that of an adjustment
 started at the true poses; wrong in silence when it is not and nothing says so.
 The goal: 499 of 500 right, none wrong in silence.
 """
@@ -39,8 +39,8 @@ MOST_OTHER_POINTS = 5
 class Start:
     """How one set started.
 
-    `verdict`: `right`, `better` (than from the truth), `says so` (an error, or it does not look settled), `silent`,
-    or `undetermined` (the photos do not fix it, not even from the truth).
+    `verdict`: `right`, `better` (than from the truth), `says so` (an error, or it does not look settled),
+    `silent`, or `undetermined` (the photos do not fix it, not even from the truth).
     """
 
     index: int
@@ -127,8 +127,14 @@ def readjusted(found: Adjustment, best: Adjustment) -> Adjustment:
 def summary(starts: list[Start]) -> str:
     determined = [s for s in starts if s.verdict != "undetermined"]
     counts = Counter(s.verdict for s in determined)
-    rows = [[verdict, counts[verdict], share(counts[verdict], len(determined))] for verdict in ("right", "better", "says so", "silent")]
-    lines = [table(("start", "sets", "share"), rows), f"undetermined, even from the truth: {len(starts) - len(determined)}"]
+    rows = [
+        [verdict, counts[verdict], share(counts[verdict], len(determined))]
+        for verdict in ("right", "better", "says so", "silent")
+    ]
+    lines = [
+        table(("start", "sets", "share"), rows),
+        f"undetermined, even from the truth: {len(starts) - len(determined)}",
+    ]
     lines += [
         f"set {s.index} ({s.n_photos} photos): {s.verdict}, cost above by {s.excess:.2f} {s.says[:120]}"
         for s in determined
