@@ -24,8 +24,14 @@ REJECTION_LEVEL = 1e-4
 REJECTION_LIMIT = float(scipy.stats.chi2.isf(REJECTION_LEVEL, 2))
 # Huber's k for a point's two whitened coordinates: 95 % of correct points keep full weight.
 HUBER_LIMIT = float(np.sqrt(scipy.stats.chi2.ppf(0.95, 2)))
+# More of a view's points than this do not fail by themselves; common practice, no source.
+LARGEST_POINT_SHARE = 0.4
 # A plate or a photo needs a homography's worth of points to have a pose.
 LEAST_POINTS = 4
+# Weights feed the estimate of a plate's common error, which feeds the weights: so many times.
+HUBER_PASSES = 4
+# Keeps the root of a weight finite where a state is absurd.
+LEAST_WEIGHT = 1e-9
 # Noise factors, coarse to fine: at the first, start values wrong by a hundred pixels still converge.
 GRADES = (1000.0, 30.0, 1.0)
 
@@ -141,16 +147,20 @@ def _saddles(network: Network, observed: Observations, weights: NDArray | None =
     return saddle_block(network.unknowns, observed, scales, weights)
 
 
-def _point_lengths(block: SaddleBlock, state: State) -> NDArray:
-    """(G, n) length of each point's two whitened residuals."""
-    G, n = block.observed.used.shape
-    return np.linalg.norm(block.residuals(state).reshape(G, n, 2), axis=-1)
+def _huber_weights(network: Network, observed: Observations, state: State) -> NDArray:
+    """Huber's weights (G, n) of the points at a state.
 
-
-def _huber_weights(block: SaddleBlock, state: State) -> NDArray:
-    with np.errstate(invalid="ignore"):
-        length = np.nan_to_num(_point_lengths(block, state), nan=np.inf)
-    return np.minimum(1.0, HUBER_LIMIT / np.maximum(length, HUBER_LIMIT))
+    Whitening takes out what a plate's points have in common, and one point fifty pixels off would spoil that
+    for all of them. So it is estimated with the weights themselves, again until they settle.
+    """
+    weights = np.ones(observed.used.shape)
+    for _ in range(HUBER_PASSES):
+        block = _saddles(network, observed, weights)
+        with np.errstate(invalid="ignore"):
+            weighted = np.linalg.norm(block.residuals(state).reshape(*weights.shape, 2), axis=-1)
+        length = np.nan_to_num(weighted / np.sqrt(weights), nan=np.inf)
+        weights = np.clip(HUBER_LIMIT / np.maximum(length, HUBER_LIMIT), LEAST_WEIGHT, 1.0)
+    return weights
 
 
 def _absurd(block: SaddleBlock, state: State) -> NDArray:
@@ -166,20 +176,21 @@ def _absurd(block: SaddleBlock, state: State) -> NDArray:
     return off.max(1) > 0.25 * o.size_px[o.photo].max(1)
 
 
-def _graded(network: Network, state: State, held: NDArray, grades: Sequence[float]) -> State:
-    """Robust start: Huber's weights by re-weighting, from coarse noise to the true one."""
+def _graded(
+    network: Network, state: State, held: NDArray, grades: Sequence[float], trusted: NDArray
+) -> State:
+    """Robust start: Huber's weights by re-weighting, coarse noise to true; of trusted views (G,) only."""
     rest = constraint_blocks(network, state)
     cameras = np.arange(network.unknowns.n_photos)
-    trusted = ~_absurd(_saddles(network, network.observed), state)[:, None] if grades else 1.0
     for grade in grades:
         observed = network.observed.with_noise_scaled(grade)
-        weights = _huber_weights(_saddles(network, observed), state) * trusted
+        weights = _huber_weights(network, observed, state) * trusted[:, None]
         for _ in range(4):
             block = _saddles(network, observed, weights)
             state = solve(
                 (block, *rest), state, held=held, resect=cameras, decrement_limit=0.1, max_iterations=25
             ).state
-            new = _huber_weights(_saddles(network, observed), state) * trusted
+            new = _huber_weights(network, observed, state) * trusted[:, None]
             settled = np.abs(new - weights).max() < 0.1
             weights = new
             if settled:
@@ -215,11 +226,16 @@ def _length_by(cov: NDArray, v: NDArray) -> NDArray:
     return (c * v[..., 0] ** 2 - 2 * b * v[..., 0] * v[..., 1] + a * v[..., 1] ** 2) / (a * c - b * b)
 
 
-def _determined(rejected: NDArray, observed: Observations) -> NDArray:
-    """The rejected points, less those without which a plate or a photo would hang in the air.
+def _isolated(rejected: NDArray, observed: Observations, absurd: NDArray) -> NDArray:
+    """Of the points that fail their test, those that are errors of points and not of a whole view.
 
-    Such points stay in, and spoil the fit for all to see, rather than leave something undetermined.
+    Where much of a view fails, something stood elsewhere: a moved fixture, another print. The view stays in,
+    for the tests of whole views to see it and name the cause; only views that were absurd (G,) from the
+    start stay out, unless a plate or a photo would hang in the air without them.
     """
+    n_used = np.maximum(observed.used.sum(1), 1)
+    whole = rejected.sum(1) > LARGEST_POINT_SHARE * n_used
+    rejected = rejected & ~(whole & ~absurd)[:, None]
     used = observed.used & ~rejected
     n_of_plate = np.bincount(observed.plate, used.sum(1), minlength=len(observed.plates))
     n_of_photo = np.bincount(observed.photo, used.sum(1), minlength=observed.n_photos)
@@ -240,18 +256,21 @@ def adjust(network: Network, start: State, *, grades: Sequence[float] = GRADES) 
     held = network.held()
     present = network.observed.used
     cameras = np.arange(network.unknowns.n_photos)
-    state = _graded(network, start, held, grades)
+    absurd = _absurd(_saddles(network, network.observed), start) if grades else np.zeros(len(present), bool)
+    state = _graded(network, start, held, grades, ~absurd)
     rest = constraint_blocks(network, state)
 
     rejected = np.zeros_like(present)
     if grades:
-        huber = _point_lengths(_saddles(network, network.observed), state)
-        rejected = _determined(present & (huber**2 > 2 * REJECTION_LIMIT), network.observed)
+        weights = _huber_weights(network, network.observed, state)
+        beyond = weights**2 < HUBER_LIMIT**2 / (2 * REJECTION_LIMIT)
+        rejected = _isolated(present & beyond, network.observed, absurd)
     for _ in range(6):
         block = _saddles(network, network.observed.without(rejected))
         solution = solve((block, *rest), state, held=held, resect=cameras)
         state = solution.state
-        again = _determined(present & (point_tests(block, solution) > REJECTION_LIMIT), network.observed)
+        failing = present & (point_tests(block, solution) > REJECTION_LIMIT)
+        again = _isolated(failing, network.observed, absurd)
         if (again == rejected).all():
             break
         rejected = again

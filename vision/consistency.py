@@ -21,6 +21,7 @@ from vision.kit import Kit, Vehicle
 from vision.observe import Sighting
 from vision.parameters import LensPrior
 from vision.placement import Reported, cov_of_heights
+from vision.wheelplaces import in_words, likeliest
 
 FAMILY_LEVEL = 0.003
 # Residuals this much above the stated noise mean a model that does not hold; common practice, no source.
@@ -31,6 +32,8 @@ LARGEST_STEER_DEG = 2.0
 # A wheel's plate leans by camber and clamp tilt, a few degrees; more is a clamp not seated, or a plate
 # that hangs on something else. Common practice, no source.
 LARGEST_LEAN_DEG = 10.0
+# Printers are off by some tenths of a per cent; "fit to page" by 3 to 6 (common practice, no source).
+LARGEST_UNMEASURED = 0.005
 # A plate of which so many points were rejected is not the flat, true print that the model assumes.
 LARGEST_REJECTED_SHARE = 0.2
 
@@ -145,7 +148,9 @@ def _family(name: str, passed: str, tried: Sequence[_Tried], level: float) -> It
 
 
 def _plain(name: str, problem: str, passed: str) -> ConsistencyTest:
-    return ConsistencyTest(name, not problem, float(bool(problem)), 0.0, problem or passed, np.inf if problem else 0.0)
+    return ConsistencyTest(
+        name, not problem, float(bool(problem)), 0.0, problem or passed, np.inf if problem else 0.0
+    )
 
 
 def _by(score: Score) -> str:
@@ -164,48 +169,21 @@ def _say(name: str) -> str:
 
 
 def _wheel_places(case: _Case) -> Iterator[ConsistencyTest]:
-    """Left plates face left, right ones right; front is ahead of rear; up by floor plates is up by wheels."""
-    plan, poses = case.plan, case.adjustment.state.poses
-    at = {w.wheel: poses[w.pose] for w in plan.wheels}
-    wrong = []
-    for axle in ("front", "rear"):
-        left, right = at.get(f"{axle}_left"), at.get(f"{axle}_right")
-        if left is None or right is None:
-            continue
-        across = left[:3, 3] - right[:3, 3]
-        if left[:3, 2] @ across < 0 and right[:3, 2] @ across > 0:
-            wrong.append(
-                f"The plates of the {axle} wheels are swapped: plate {_plate_of(case, f'{axle}_left')} hangs on the "
-                f"{axle} right wheel and plate {_plate_of(case, f'{axle}_right')} on the {axle} left one."
-            )
-        elif left[:3, 2] @ across < 0 or right[:3, 2] @ across > 0:
-            wrong.append(f"The two plates of the {axle} wheels do not face away from each other.")
-    if not wrong:
-        wrong = list(_order(case, at))
-    advice = " Hang them as the kit says, or correct the kit, and photograph again." if wrong else ""
-    yield _plain("wheel plates", " ".join(wrong) + advice, "each wheel's plate is where the kit says")
-
-
-def _plate_of(case: _Case, wheel: str) -> int:
-    return case.kit.clamps[wheel].plate
-
-
-def _order(case: _Case, at: dict[str, np.ndarray]) -> Iterator[str]:
-    """Which end of the vehicle is which: each side's front wheel against the floor's up and the axle."""
-    if not any(h.pose >= 0 for h in case.plan.heights):
-        return
-    leftward = at["rear_left"][:3, 3] - at["rear_right"][:3, 3]
-    forward = np.cross(leftward, case.plan.up)
-    turned = [
-        side
-        for side in ("left", "right")
-        if f"front_{side}" in at and (at[f"front_{side}"][:3, 3] - at[f"rear_{side}"][:3, 3]) @ forward < 0
-    ]
-    for side in turned:
-        yield (
-            f"The front and rear plates on the {side} side are swapped: plate {_plate_of(case, f'front_{side}')} hangs "
-            f"behind plate {_plate_of(case, f'rear_{side}')}."
-        )
+    """Each plate on the wheel that the kit says: sides, faces and ends make only one vehicle of them."""
+    poses = {w.wheel: case.adjustment.state.poses[w.pose] for w in case.plan.wheels}
+    target = case.plan.targets[0]
+    T_world_target = case.adjustment.state.poses[target.fixture_pose] @ target.target.T_fixture_target
+    is_on_floor = any(h.pose >= 0 for h in case.plan.heights)
+    up = case.plan.up if is_on_floor else T_world_target[:3, 2]
+    required = target.placement.values.get("distance_mm")
+    is_ahead = required is None or required.nominal > 0
+    arrangement = likeliest(poses, up, T_world_target[:3, 3], is_ahead)
+    if arrangement is None:
+        problem = "The wheel plates do not face away from the vehicle, two on each side of it."
+    else:
+        problem = in_words(arrangement, {wheel: clamp.plate for wheel, clamp in case.kit.clamps.items()})
+    advice = " Hang them as the kit says, or correct the kit, and photograph again." if problem else ""
+    yield _plain("wheel plates", problem + advice, "each wheel's plate is where the kit says")
 
 
 def _lean(case: _Case) -> Iterator[ConsistencyTest]:
@@ -246,7 +224,11 @@ def _rejected(case: _Case) -> Iterator[ConsistencyTest]:
                 f"Plate {plate}: {n_rejected} of {n_rejected + n_used} points do not fit a flat, true print. It is bent, "
                 "partly hidden or reflecting, or stood elsewhere in some photos."
             )
-    yield _plain("points of each plate", " ".join(bad), "the points of every plate fit a flat, true print")
+    # Points are also rejected where a whole body moved: such causes, which explain more, come first.
+    yield ConsistencyTest(
+        "points of each plate", not bad, float(bool(bad)), 0.0,
+        " ".join(bad) or "the points of every plate fit a flat, true print", 0.0,
+    )  # fmt: skip
 
 
 def _noise(case: _Case) -> Iterator[ConsistencyTest]:
@@ -271,6 +253,31 @@ def _optimum(case: _Case) -> Iterator[ConsistencyTest]:
     yield _plain("optimum reached", problem, "the adjustment reached its optimum")
 
 
+def _true_size(case: _Case) -> Iterator[ConsistencyTest]:
+    """Sheets that nobody measured: are they printed at true size?"""
+    a, plates = case.adjustment, case.kit.plates
+    u = a.network.unknowns
+    unmeasured = [k for k, number in enumerate(case.plates) if not plates[number].scale_is_measured]
+    problem = ""
+    if unmeasured:
+        # Each sheet's scale = declared (1 + ruler's error + its own); their mean tells of the printer.
+        index = np.r_[u.plate_values()[unmeasured, 0], u.ruler_value()]
+        weights = np.r_[np.full(len(unmeasured), 1 / len(unmeasured)), 1.0]
+        columns = 6 * len(a.state.poses) + index
+        declared = np.mean([plates[case.plates[k]].printed_scale_xy for k in unmeasured])
+        off = declared * (1 + weights @ a.state.values[index]) - 1
+        u_off = float(np.sqrt(weights @ a.covariance[np.ix_(columns, columns)] @ weights))
+        if abs(off) > max(LARGEST_UNMEASURED, 4 * u_off):
+            numbers = ", ".join(str(case.plates[k]) for k in unmeasured)
+            problem = (
+                f"The sheets are printed at about {100 * (1 + off):.1f} % (plates {numbers}), not at true size, and "
+                "nobody measured their rulers: measure them and enter printed_scale, or print at 100 %."
+            )
+    yield _plain(
+        "prints at true size", problem, "no sheet is known to be printed at another size than it should"
+    )
+
+
 def _scale_known(case: _Case) -> Iterator[ConsistencyTest]:
     seen = set(case.plates)
     bars = [b for b in case.kit.scale_bars if set(b.plates) <= seen]
@@ -292,7 +299,9 @@ def _steering(case: _Case) -> Iterator[ConsistencyTest]:
         f"The front wheels are turned {abs(steer):.1f} degrees to the {'left' if steer > 0 else 'right'}. Set the steering "
         "straight ahead and photograph again."
     )  # fmt: skip
-    yield _plain("steering straight", problem, f"the front wheels point {steer:+.1f} degrees off straight ahead")
+    yield _plain(
+        "steering straight", problem, f"the front wheels point {steer:+.1f} degrees off straight ahead"
+    )
 
 
 # --- statistical tests ----------------------------------------------------------------------------
@@ -333,7 +342,12 @@ def _all_sheets(case: _Case, level: float) -> Iterator[ConsistencyTest]:
             "distances on the fixture. Measure the printed rulers again; print at 100 %, not fitted to the page."
         )
 
-    yield from _family("scale of all sheets", "all sheets together have the scale that the kit says", [_Tried(score, says)], level)
+    yield from _family(
+        "scale of all sheets",
+        "all sheets together have the scale that the kit says",
+        [_Tried(score, says)],
+        level,
+    )
 
 
 def _sheet_scale(case: _Case, level: float) -> Iterator[ConsistencyTest]:
@@ -417,7 +431,9 @@ def _rigidity(case: _Case, level: float) -> Iterator[ConsistencyTest]:
     """Each body, and each plate by itself, against having moved between two successive photos."""
     o = case.adjustment.network.observed
     for body, plates, T_world_body in _bodies(case):
-        tried = [_moved_after(case, body, case.groups_of(plates), T_world_body, k) for k in range(1, o.n_photos)]
+        tried = [
+            _moved_after(case, body, case.groups_of(plates), T_world_body, k) for k in range(1, o.n_photos)
+        ]
         yield from _family(
             f"rigidity of {body}", f"{body} did not move between photos", [t for t in tried if t], level / 2
         )
@@ -446,7 +462,9 @@ def _distinct(tried: list[_Tried]) -> list[_Tried]:
     return list(kept.values())
 
 
-def _moved_after(case: _Case, body: str, groups: np.ndarray, T_world_body: np.ndarray, k: int) -> _Tried | None:
+def _moved_after(
+    case: _Case, body: str, groups: np.ndarray, T_world_body: np.ndarray, k: int
+) -> _Tried | None:
     o = case.adjustment.network.observed
     after = groups[o.photo[groups] >= k]
     if len(after) in (0, len(groups)):
@@ -474,7 +492,9 @@ def _plate_in_photo(case: _Case, level: float) -> Iterator[ConsistencyTest]:
             f"({_by(score)}). Look whether it is another print with the same number, a reflection, or a plate that moved."
         )
         tried.append(_Tried(score, partial(str, says)))
-    yield from _family("plates in each photo", "every photo shows the plates in the same places", tried, level)
+    yield from _family(
+        "plates in each photo", "every photo shows the plates in the same places", tried, level
+    )
 
 
 def _photo_optics(case: _Case, level: float) -> Iterator[ConsistencyTest]:
@@ -484,7 +504,9 @@ def _photo_optics(case: _Case, level: float) -> Iterator[ConsistencyTest]:
     tried = []
     for i, name in enumerate(a.network.observed.photo_names):
         u_centre = priors.u_centre * a.network.observed.size_px[i].max()
-        U = np.diag(np.r_[priors.u_focal, [u_centre] * 2, [priors.u_move_mm] * 3, [priors.u_turn_rad] * 3] ** 2)
+        U = np.diag(
+            np.r_[priors.u_focal, [u_centre] * 2, [priors.u_move_mm] * 3, [priors.u_turn_rad] * 3] ** 2
+        )
         score = pull(a, index[i], np.zeros(9), U)
         says = (
             f"Photo {name} does not fit the lens of the others: another lens, zoom, cropping or a strong shake. Leave it "
@@ -583,7 +605,7 @@ def _tracks(case: _Case, level: float) -> Iterator[ConsistencyTest]:
     yield from _family("declared track", "the tracks are as declared", tried, level)
 
 
-_PLAIN = (_wheel_places, _lean, _facing, _steering, _rejected, _noise, _optimum, _scale_known)
+_PLAIN = (_wheel_places, _lean, _facing, _steering, _true_size, _rejected, _noise, _optimum, _scale_known)
 _STATISTICAL = (
     _wheelbase,
     _all_sheets,
