@@ -1,6 +1,6 @@
 """Photo -> Detections: plate number, saddles in pixels, and how sure each of them is."""
 
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -57,7 +57,9 @@ LEAST_SADDLES_READ, LEAST_SHARE_READ = 11, 0.45
 # sheet in a sharp photo may exceed the first only.
 MOST_MISFIT, MOST_MISFIT_CELLS = 12.0, 0.03
 LEAST_SHARE_HIDDEN = 0.5  # of a plate's saddles, where the tag was not read
-LEAST_CELL_PX = 1.2  # narrower cells than this no longer show black and white
+# On narrower cells the windows of neighbouring saddles see each other's edges, and the whole plate goes off by
+# tenths of a pixel; a tag edge of 25 px has cells of 3.5 px.
+LEAST_CELL_PX = 1.2
 DIAGONAL_35MM = 43.27  # mm, the diagonal of a 36 x 24 mm frame (CIPA DC-008, FocalLengthIn35mmFilm)
 USUAL_FOCAL_35MM = 26.0  # of a phone's main lens; common practice, no source
 USUAL_EXPOSURE_S = 1 / 60  # indoors, where EXIF does not tell; common practice, no source
@@ -81,21 +83,38 @@ def detect_plates(
     return tuple(sorted(found, key=lambda d: (d.plate, d.saddles_px[0, 0])))
 
 
-def find_predicted(photo: Photo, layout: Layout, plate: int, H_px_plate: NDArray) -> Detection | None:
-    """The plate's ring, looked for within 0.45 cell of where H_px_plate (3, 3: mm to pixels) predicts it."""
-    H = np.array(H_px_plate, dtype=float)[None]
-    if not np.all(np.isfinite(H)) or not _is_sane(H, layout, photo.size_px)[0]:
-        return None
+def find_predicted(
+    photo: Photo, layout: Layout, plates: Sequence[int], H_px_plate: NDArray
+) -> tuple[Detection, ...]:
+    """Plates of one layout by their rings, each looked for within 0.45 cell of where it is predicted.
+
+    Args:
+        plates: m plate numbers.
+        H_px_plate: (m, 3, 3) mm to pixels, as predicted.
+    """
+    H = np.array(H_px_plate, dtype=float).reshape(-1, 3, 3)
+    numbers = np.array(plates, dtype=int)
+    finite = np.isfinite(H).all(axis=(1, 2))
+    H, numbers = H[finite], numbers[finite]
+    sane = _is_sane(H, layout, photo.size_px)
+    H, numbers = H[sane], numbers[sane]
+    if not len(H):
+        return ()
     refined = refine_plates(photo.grey, H, layout, _focal_px(photo))
-    if refined.good.sum() < LEAST_SHARE_HIDDEN * len(layout.saddles_mm):
-        return None
-    if not _is_plate(refined, layout, photo.size_px)[0]:
-        return None
-    moved_px = refined.saddles_px[0] - map_points(H[0], layout.saddles_mm)
-    moved_cells = np.linalg.solve(jacobian(H[0], layout.saddles_mm), moved_px[..., None]) / layout.cell_mm
-    if np.median(np.abs(moved_cells[refined.good[0]])) > CAPTURE_CELLS:
-        return None
-    return _detection(photo, layout, plate, refined, 0, np.arange(len(layout.saddles_mm)), tag_read=False)
+    enough = refined.good.sum(axis=1) >= LEAST_SHARE_HIDDEN * len(layout.saddles_mm)
+    every = np.arange(len(layout.saddles_mm))
+    return tuple(
+        _detection(photo, layout, int(numbers[k]), refined, int(k), every, tag_read=False)
+        for k in np.flatnonzero(enough & _is_plate(refined, layout, photo.size_px))
+        if _moved_cells(refined, k, H[k], layout) <= CAPTURE_CELLS
+    )
+
+
+def _moved_cells(refined: Refined, k: int, H: NDArray, layout: Layout) -> float:
+    """How far, in cells, plate k's saddles were found from where H predicted them (median per axis)."""
+    moved_px = refined.saddles_px[k] - map_points(H, layout.saddles_mm)
+    moved_cells = np.linalg.solve(jacobian(H, layout.saddles_mm), moved_px[..., None]) / layout.cell_mm
+    return float(np.median(np.abs(moved_cells[refined.good[k]])))
 
 
 def _plates_of_layout(
@@ -326,8 +345,10 @@ def _says(photo: Photo, layout: Layout, refined: Refined, k: int) -> str:
     good = refined.good[k]
     white, black = np.median(refined.white[k, good]), np.median(refined.black[k, good])
     blur_px, cell_px = refined.blur_px[k], narrow_cell_px(refined.H_px_plate[k][None], layout)[0]
-    if blur_px > MOST_BLUR_PX or blur_px > MOST_BLUR_CELLS * cell_px:
+    if blur_px > MOST_BLUR_PX:
         words.append("blurred: hold the phone still, or tap on the plate to focus")
+    elif blur_px > MOST_BLUR_CELLS * cell_px:
+        words.append("small or steep here: a photo from nearer, or from higher up, would show it better")
     if np.mean(refined.white[k, good] > 250) > 0.5:
         words.append("over-exposed: tap on the plate so that the phone darkens the photo")
     if white - black < LEAST_STEP_LEVELS:

@@ -129,5 +129,8 @@ def _missing(
 
 def _search(job: tuple[Photo, tuple[_Wanted, ...]]) -> tuple[Photo, tuple[Detection, ...]]:
     photo, wanted = job
-    found = (find_predicted(photo, w.layout, w.plate, w.H_px_plate) for w in wanted)
-    return photo, tuple(d for d in found if d is not None)
+    found: list[Detection] = []
+    for layout in {w.layout.name: w.layout for w in wanted}.values():
+        own = [w for w in wanted if w.layout is layout]
+        found += find_predicted(photo, layout, [w.plate for w in own], np.stack([w.H_px_plate for w in own]))
+    return photo, tuple(found)

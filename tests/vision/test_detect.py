@@ -247,8 +247,9 @@ def test_a_prediction_within_its_capture_finds_the_ring_of_a_covered_tag(off_cel
     draw(light, RING13, H, art)
     photo = photo_of(light)
     assert detect_plates(photo, [RING13]) == ()
-    found = find_predicted(photo, RING13, 9, H @ np.array([[1, 0, off_cells * 14.5], [0, 1, 0], [0, 0, 1]]))
-    assert found is not None and not found.tag_read and len(found.saddle_index) == 44
+    near = H @ np.array([[1, 0, off_cells * 14.5], [0, 1, 0], [0, 0, 1]])
+    (found,) = find_predicted(photo, RING13, [9], near[None])
+    assert not found.tag_read and len(found.saddle_index) == 44
     assert np.sqrt((errors_px(found, RING13, H) ** 2).mean()) < 0.03
 
 
@@ -260,7 +261,7 @@ def test_a_wrong_prediction_finds_nothing():
     elsewhere = view(3000, centre_px=(120, 100))
     outside = view(3000, centre_px=(5000, 100))
     for wrong in (flat, behind, mirrored, elsewhere, outside, np.full((3, 3), np.nan)):
-        assert find_predicted(photo, RING13, 9, wrong) is None
+        assert find_predicted(photo, RING13, [9], np.array([wrong])) == ()
 
 
 def test_noise_and_checkerboards_are_no_plates():
