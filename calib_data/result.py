@@ -22,7 +22,7 @@ from calib_data.formats import RESULT
 from calib_data.photoset import PhotoSet
 from vision import geometry
 from vision.decide import near_nominal
-from vision.frame import FramePlan, height_points, vehicle_frame, wheel_centres
+from vision.frame import FramePlan, Settled, settle, vehicle_frame
 from vision.judge import JudgedPlacement
 from vision.kit import Kit
 from vision.measure import Measurement
@@ -293,13 +293,12 @@ def _geometry(m: Measurement, kit: Kit) -> Json:
 
     Where something moved, as it stands now. Without a floor, Z counts from the rear wheel centres.
     """
-    plan, poses = m.plan, m.adjustment.state.poses
+    plan = m.plan
     line = plan.targets[0].placement.reference_line if plan.targets else _any_line(plan)
-    zeros = np.zeros(len(plan.inputs))
-    centres, axes = wheel_centres(plan, poses, zeros)
-    T_vehicle_world = _vehicle_from_world(plan, poses, centres, axes, line)
-    T_vehicle = T_vehicle_world @ poses
-    in_vehicle_mm = geometry.apply(T_vehicle_world, centres)
+    at = settle(plan, m.adjustment.state.poses, np.zeros(len(plan.inputs)))
+    T_vehicle_world = _vehicle_from_world(plan, at, line)
+    T_vehicle = T_vehicle_world @ at.poses
+    in_vehicle_mm = geometry.apply(T_vehicle_world, at.centres)
     targets = [
         {
             "fixture": t.placement.fixture,
@@ -331,13 +330,9 @@ def _any_line(plan: FramePlan) -> str:
     return "centreline" if plan.front_from else "thrust_line"
 
 
-def _vehicle_from_world(
-    plan: FramePlan, poses: NDArray, centres: NDArray, axes: NDArray, line: str
-) -> NDArray:
+def _vehicle_from_world(plan: FramePlan, at: Settled, line: str) -> NDArray:
     """`T_vehicle_world`: X from the front axle (else from the rear one), Z from the floor."""
-    zeros = np.zeros(len(plan.inputs))
-    points = height_points(plan, poses, centres) if plan.has_floor else None
-    frame = vehicle_frame(plan, centres, axes, points, zeros, line)
+    frame = vehicle_frame(plan, at.centres, at.axes, at.points, np.zeros(len(plan.inputs)), line)
     forward, up = frame.R_world_vehicle[:, 0], frame.R_world_vehicle[:, 2]
     start = frame.rear if frame.front is None else frame.front
     origin = frame.rear + ((start - frame.rear) @ forward) * forward

@@ -75,6 +75,7 @@ class FramePlan:
     Attributes:
         front_from: "both", or the one front wheel that hangs, or "" where the front axle is not known.
         weights: (k, k) inverse covariance of the heights, for the floor's generalised least squares.
+        pull: (6 p + m, k) how the poses `pulled` and the inputs follow, per mm that a height is off.
         up: (3,) approximate upward direction in world.
         car_side, target_side: Positions in `heights` of floor plates beside car and target.
     """
@@ -88,6 +89,8 @@ class FramePlan:
     declared: slice
     weights: NDArray
     up: NDArray
+    pulled: tuple[int, ...] = ()
+    pull: NDArray | None = None
     car_side: tuple[int, ...] = ()
     target_side: tuple[int, ...] = ()
 
@@ -180,6 +183,53 @@ def fit_plane(points: NDArray, heights: NDArray, weights: NDArray, up: NDArray) 
     return normal, solved[..., 2] / length - _dot(normal, middle[..., 0, :])
 
 
+def _known_heights(plan: FramePlan, inputs: NDArray) -> NDArray:
+    return np.array([h.height_mm for h in plan.heights]) + inputs[..., [h.input for h in plan.heights]]
+
+
+@dataclass(frozen=True, eq=False)
+class Settled:
+    """What the frame and the values are computed from, once flatness has had its say.
+
+    Attributes:
+        points: (..., k, 3) as adjusted: the floor's plane is fitted to these; None without a floor.
+        poses, inputs: As given, with what hangs together with the floor plates moved along.
+        centres, axes: (..., w, 3) of the wheels, by `poses` and `inputs`.
+    """
+
+    points: NDArray | None
+    poses: NDArray
+    inputs: NDArray
+    centres: NDArray
+    axes: NDArray
+
+
+def settle(plan: FramePlan, poses: NDArray, inputs: NDArray) -> Settled:
+    """The floor's flatness as one more observation of the whole.
+
+    The generalised plane discounts a badly seen floor plate by what its height has in common with the
+    others; wheels and target have it in common too, and must follow. Without this the heights would
+    depend on which plate holds the adjustment's frame. dx = -cov(x, heights) W (heights off the
+    plane): least squares after a further observation (Koch 1999, 3.2).
+    """
+    centres, axes = wheel_centres(plan, poses, inputs)
+    if not plan.has_floor:
+        return Settled(None, poses, inputs, centres, axes)
+    points = height_points(plan, poses, centres)
+    if plan.pull is None:
+        return Settled(points, poses, inputs, centres, axes)
+    known = _known_heights(plan, inputs)
+    normal, offset = fit_plane(points, known, plan.weights, plan.up)
+    off = _dot(points, normal[..., None, :]) + offset[..., None] - known
+    d = off @ plan.pull.T
+    pulled, n_pose = list(plan.pulled), 6 * len(plan.pulled)
+    poses = poses.copy()
+    tangents = d[..., :n_pose].reshape(*d.shape[:-1], len(pulled), 6)
+    poses[..., pulled, :, :] = poses[..., pulled, :, :] @ geometry.exp(tangents)
+    moved_inputs = inputs + d[..., n_pose:]
+    return Settled(points, poses, moved_inputs, *wheel_centres(plan, poses, moved_inputs))
+
+
 def _rolling_directions(plan: FramePlan, axes: NDArray, up: NDArray) -> NDArray:
     """(..., w, 3) unit, floor-parallel, forward: where each wheel's plane meets the floor."""
     sign = np.array([1.0 if w.wheel.endswith("left") else -1.0 for w in plan.wheels])
@@ -202,9 +252,7 @@ def vehicle_frame(
     rear = (left + right) / 2
     offset = None
     if points is not None:
-        declared = np.array([h.height_mm for h in plan.heights])
-        known = declared + inputs[..., [h.input for h in plan.heights]]
-        up, offset = fit_plane(points, known, plan.weights, plan.up)
+        up, offset = fit_plane(points, _known_heights(plan, inputs), plan.weights, plan.up)
     else:
         up = np.broadcast_to(plan.up, rear.shape)
     front = _front_midpoint(plan, centres, inputs, _unit(left - right), up)
@@ -253,17 +301,17 @@ def quantities(plan: FramePlan, poses: NDArray, inputs: NDArray) -> dict[str, ND
 
     Names: vehicle facts as FORMATS.md; of placement i `"{i}:distance_mm"` and so on.
     """
-    centres, axes = wheel_centres(plan, poses, inputs)
-    points = height_points(plan, poses, centres) if plan.has_floor else None
-    frames = {"thrust_line": vehicle_frame(plan, centres, axes, points, inputs, "thrust_line")}
-    if plan.front_from:
-        frames["centreline"] = vehicle_frame(plan, centres, axes, points, inputs, "centreline")
+    at = settle(plan, poses, inputs)
+    lines = ["thrust_line"]
+    if plan.front_from or any(t.placement.reference_line == "centreline" for t in plan.targets):
+        lines.append("centreline")
+    frames = {line: vehicle_frame(plan, at.centres, at.axes, at.points, inputs, line) for line in lines}
     main = frames.get("centreline", frames["thrust_line"])
-    out = _vehicle_facts(plan, main, centres, axes)
-    if points is not None:
-        out.update(_floor_facts(plan, points, inputs))
+    out = _vehicle_facts(plan, main, at.centres, at.axes)
+    if at.points is not None:
+        out.update(_floor_facts(plan, at.points, inputs))
     for i, target in enumerate(plan.targets):
-        found = _target_values(target, frames[target.placement.reference_line], poses, inputs)
+        found = _target_values(target, frames[target.placement.reference_line], at.poses, at.inputs)
         out.update({f"{i}:{key}": value for key, value in found.items()})
     return out
 

@@ -115,7 +115,7 @@ def plan_frame(
         up=_up(poses, wheels, heights),
     )
     if plan.has_floor:
-        plan = replace(plan, weights=_height_weights(plan, adjustment))
+        plan = _with_floor_weights(plan, adjustment)
         plan = _with_floor_sides(plan, poses)
     return plan
 
@@ -215,18 +215,28 @@ def _up(poses: NDArray, wheels: Sequence[WheelPlan], heights: Sequence[HeightPla
     return up / np.linalg.norm(up)
 
 
-def _height_weights(plan: FramePlan, adjustment: Adjustment) -> NDArray:
-    return np.linalg.inv(cov_of_heights(plan, adjustment))
+def _with_floor_weights(plan: FramePlan, adjustment: Adjustment) -> FramePlan:
+    """The floor's weights, and how everything else follows the floor (frame.settle)."""
+    J_state, J_inputs = _height_jacobians(plan, adjustment)
+    weights = np.linalg.inv(cov_of_heights(plan, adjustment))
+    used = _used_poses(plan)
+    columns = np.concatenate([adjustment.state.pose_columns(p) for p in used])
+    u = np.array([i.u for i in plan.inputs])
+    with_heights = np.concatenate([adjustment.covariance[columns] @ J_state.T, (J_inputs * u**2).T])
+    return replace(plan, weights=weights, pulled=tuple(used), pull=-with_heights @ weights)
 
 
-def cov_of_heights(plan: FramePlan, adjustment: Adjustment) -> NDArray:
-    """Covariance (k, k) of the points' heights along `up`: adjustment, clamps and flatness."""
-
+def _height_jacobians(plan: FramePlan, adjustment: Adjustment) -> tuple[NDArray, NDArray]:
     def heights_of(poses: NDArray, inputs: NDArray) -> NDArray:
         centres, _ = wheel_centres(plan, poses, inputs)
         return height_points(plan, poses, centres) @ plan.up
 
-    J_state, J_inputs = _differences(plan, adjustment, heights_of)
+    return _differences(plan, adjustment, heights_of)
+
+
+def cov_of_heights(plan: FramePlan, adjustment: Adjustment) -> NDArray:
+    """Covariance (k, k) of the points' heights along `up`: adjustment, clamps and flatness."""
+    J_state, J_inputs = _height_jacobians(plan, adjustment)
     cov = J_state @ adjustment.covariance @ J_state.T
     u = np.array([i.u for i in plan.inputs])
     cov = cov + (J_inputs * u**2) @ J_inputs.T
