@@ -70,6 +70,7 @@ class _Case:
     vehicle: Vehicle
     sightings: Sequence[Sighting]
     scores: SaddleScores
+    mounted: str
 
     @property
     def plates(self) -> tuple[int, ...]:
@@ -87,9 +88,14 @@ def check_consistency(
     kit: Kit,
     vehicle: Vehicle,
     sightings: Sequence[Sighting],
+    mounted: str = "",
 ) -> tuple[ConsistencyTest, ...]:
-    """All tests: those that failed first, the likeliest cause on top, then those that passed."""
-    case = _Case(adjustment, plan, reported, kit, vehicle, sightings, SaddleScores(adjustment))
+    """All tests: those that failed first, the likeliest cause on top, then those that passed.
+
+    Args:
+        mounted: What mountcheck.as_hung says of the fixtures' plates.
+    """
+    case = _Case(adjustment, plan, reported, kit, vehicle, sightings, SaddleScores(adjustment), mounted)
     level = FAMILY_LEVEL / len(_STATISTICAL)
     plain = [test for check in _PLAIN for test in check(case)]
     statistical = [test for check in _STATISTICAL for test in check(case, level)]
@@ -184,6 +190,12 @@ def _wheel_places(case: _Case) -> Iterator[ConsistencyTest]:
         problem = in_words(arrangement, {wheel: clamp.plate for wheel, clamp in case.kit.clamps.items()})
     advice = " Hang them as the kit says, or correct the kit, and photograph again." if problem else ""
     yield _plain("wheel plates", problem + advice, "each wheel's plate is where the kit says")
+
+
+def _mounted(case: _Case) -> Iterator[ConsistencyTest]:
+    advice = " Hang it as the kit says, or correct the kit, and photograph again." if case.mounted else ""
+    passed = "every fixture plate hangs the right way up in its own place"
+    yield _plain("mounted as in the kit", case.mounted + advice, passed)
 
 
 def _lean(case: _Case) -> Iterator[ConsistencyTest]:
@@ -548,7 +560,7 @@ def _focal_words(prior: LensPrior, score: Score) -> str:
 def _floor(case: _Case, level: float) -> Iterator[ConsistencyTest]:
     """Each floor plate's height above the plane through all, against flatness and measurement."""
     plan, a = case.plan, case.adjustment
-    if len(plan.heights) < 4 or not plan.has_floor:
+    if len(plan.heights) < 4 or not plan.height_known:
         return
     zeros = np.zeros(len(plan.inputs))
     centres, _ = wheel_centres(plan, a.state.poses, zeros)
@@ -605,7 +617,18 @@ def _tracks(case: _Case, level: float) -> Iterator[ConsistencyTest]:
     yield from _family("declared track", "the tracks are as declared", tried, level)
 
 
-_PLAIN = (_wheel_places, _lean, _facing, _steering, _true_size, _rejected, _noise, _optimum, _scale_known)
+_PLAIN = (
+    _mounted,
+    _wheel_places,
+    _lean,
+    _facing,
+    _steering,
+    _true_size,
+    _rejected,
+    _noise,
+    _optimum,
+    _scale_known,
+)
 _STATISTICAL = (
     _wheelbase,
     _all_sheets,

@@ -77,6 +77,7 @@ class FramePlan:
         weights: (k, k) inverse covariance of the heights, for the floor's generalised least squares.
         pull: (6 p + m, k) how the poses `pulled` and the inputs follow, per mm that a height is off.
         up: (3,) approximate upward direction in world.
+        height_known: False where only the wheels tell which way is up, and nothing how high the floor is.
         car_side, target_side: Positions in `heights` of floor plates beside car and target.
     """
 
@@ -89,6 +90,7 @@ class FramePlan:
     declared: slice
     weights: NDArray
     up: NDArray
+    height_known: bool = True
     pulled: tuple[int, ...] = ()
     pull: NDArray | None = None
     car_side: tuple[int, ...] = ()
@@ -96,10 +98,6 @@ class FramePlan:
 
     def wheel(self, name: str) -> int:
         return [w.wheel for w in self.wheels].index(name)
-
-    @property
-    def has_floor(self) -> bool:
-        return len(self.heights) >= 3
 
 
 @dataclass(frozen=True, eq=False)
@@ -192,12 +190,12 @@ class Settled:
     """What the frame and the values are computed from, once flatness has had its say.
 
     Attributes:
-        points: (..., k, 3) as adjusted: the floor's plane is fitted to these; None without a floor.
+        points: (..., k, 3) as adjusted: the floor's plane is fitted to these.
         poses, inputs: As given, with what hangs together with the floor plates moved along.
         centres, axes: (..., w, 3) of the wheels, by `poses` and `inputs`.
     """
 
-    points: NDArray | None
+    points: NDArray
     poses: NDArray
     inputs: NDArray
     centres: NDArray
@@ -213,8 +211,6 @@ def settle(plan: FramePlan, poses: NDArray, inputs: NDArray) -> Settled:
     plane): least squares after a further observation (Koch 1999, 3.2).
     """
     centres, axes = wheel_centres(plan, poses, inputs)
-    if not plan.has_floor:
-        return Settled(None, poses, inputs, centres, axes)
     points = height_points(plan, poses, centres)
     if plan.pull is None:
         return Settled(points, poses, inputs, centres, axes)
@@ -237,12 +233,12 @@ def _rolling_directions(plan: FramePlan, axes: NDArray, up: NDArray) -> NDArray:
 
 
 def vehicle_frame(
-    plan: FramePlan, centres: NDArray, axes: NDArray, points: NDArray | None, inputs: NDArray, line: str
+    plan: FramePlan, centres: NDArray, axes: NDArray, points: NDArray, inputs: NDArray, line: str
 ) -> VehicleFrame:
     """The frame along one reference line.
 
     Args:
-        points: (..., k, 3) of `height_points`; None without a floor.
+        points: (..., k, 3) of `height_points`.
         line: "centreline" or "thrust_line".
 
     Raises:
@@ -250,11 +246,7 @@ def vehicle_frame(
     """
     left, right = centres[..., plan.wheel("rear_left"), :], centres[..., plan.wheel("rear_right"), :]
     rear = (left + right) / 2
-    offset = None
-    if points is not None:
-        up, offset = fit_plane(points, _known_heights(plan, inputs), plan.weights, plan.up)
-    else:
-        up = np.broadcast_to(plan.up, rear.shape)
+    up, offset = fit_plane(points, _known_heights(plan, inputs), plan.weights, plan.up)
     front = _front_midpoint(plan, centres, inputs, _unit(left - right), up)
     if line == "thrust_line":
         directions = _rolling_directions(plan, axes, up)
@@ -264,14 +256,13 @@ def vehicle_frame(
     elif front is None:
         raise NotEnoughError(
             "The centreline needs the front axle: hang a clamp on at least one front wheel (with one, "
-            "declare "
-            "track_front_mm), or let the placement use the thrust line."
+            "declare track_front_mm), or let the placement use the thrust line."
         )
     else:
         between = front - rear
         forward = _unit(between - _dot(between, up)[..., None] * up)
     R = np.stack([forward, np.cross(up, forward), up], -1)
-    return VehicleFrame(R, rear, front, offset)
+    return VehicleFrame(R, rear, front, offset if plan.height_known else None)
 
 
 def _front_midpoint(
@@ -308,8 +299,7 @@ def quantities(plan: FramePlan, poses: NDArray, inputs: NDArray) -> dict[str, ND
     frames = {line: vehicle_frame(plan, at.centres, at.axes, at.points, inputs, line) for line in lines}
     main = frames.get("centreline", frames["thrust_line"])
     out = _vehicle_facts(plan, main, at.centres, at.axes)
-    if at.points is not None:
-        out.update(_floor_facts(plan, at.points, inputs))
+    out.update(_floor_facts(plan, at.points, inputs))
     for i, target in enumerate(plan.targets):
         found = _target_values(target, frames[target.placement.reference_line], at.poses, at.inputs)
         out.update({f"{i}:{key}": value for key, value in found.items()})

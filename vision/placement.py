@@ -26,6 +26,10 @@ from vision.propagate import budget, jacobian
 
 VALUE_KEYS = ("distance_mm", "lateral_mm", "height_mm", "yaw_deg", "pitch_deg", "roll_deg")
 
+# How much the wheels of one vehicle differ in loaded radius where nobody declared it; common practice,
+# no source.
+U_LIKE_RADII_MM = 10.0
+
 # Central differences: one hundredth of a millimetre and 1e-5 rad are far above rounding (1e-12 of
 # 10 m) and far below where any quantity bends.
 STEP_MM = 1e-2
@@ -100,9 +104,9 @@ def plan_frame(
         for f in kit.floor
         if f.plate in pose_of
     ]  # fmt: skip
-    poses = adjustment.state.poses
+    poses, height_known = adjustment.state.poses, True
     if not _spans_a_plane([poses[h.pose][:3, 3] for h in heights]):
-        heights = _with_wheel_radii(heights, wheels, vehicle, inputs)
+        heights, height_known = _wheels_as_floor(heights, wheels, vehicle, inputs, poses)
     plan = FramePlan(
         wheels=wheels,
         heights=tuple(heights),
@@ -113,11 +117,9 @@ def plan_frame(
         declared=declared,
         weights=np.eye(len(heights)),
         up=_up(poses, wheels, heights),
+        height_known=height_known,
     )
-    if plan.has_floor:
-        plan = _with_floor_weights(plan, adjustment)
-        plan = _with_floor_sides(plan, poses)
-    return plan
+    return _with_floor_sides(_with_floor_weights(plan, adjustment), poses)
 
 
 def _clamp_u(clamp: Clamp) -> tuple[float, ...]:
@@ -129,10 +131,8 @@ def _front_from(wheels: Sequence[str], vehicle: Vehicle) -> str:
     if missing:
         raise NotEnoughError(
             f"The plate of wheel {' and '.join(m.replace('_', ' ') for m in missing)} is in no usable "
-            f"photo, and "
-            "without both rear wheels there is no vehicle to measure from. Photograph it together with "
-            "plates "
-            "that other photos show, from about 2 m beside the wheel."
+            "photo, and without both rear wheels there is no vehicle to measure from. Photograph it together "
+            "with plates that other photos show, from about 2 m beside the wheel."
         )
     if "front_left" in wheels and "front_right" in wheels:
         return "both"
@@ -148,23 +148,38 @@ def _spans_a_plane(points: Sequence[NDArray]) -> bool:
     return bool(spread[1] > 0.1 * spread[0])
 
 
-def _with_wheel_radii(
-    heights: list[HeightPlan], wheels: Sequence[WheelPlan], vehicle: Vehicle, inputs: _Inputs
-) -> list[HeightPlan]:
-    """The fall-back floor: wheel centres at their declared loaded radii; no floor if that is too little."""
+def _wheels_as_floor(
+    heights: list[HeightPlan],
+    wheels: Sequence[WheelPlan],
+    vehicle: Vehicle,
+    inputs: _Inputs,
+    poses: NDArray,
+) -> tuple[list[HeightPlan], bool]:
+    """The fall-back floor, and whether heights above it mean anything.
+
+    With the loaded radii declared, the wheel centres stand at known heights, together with what floor plates
+    there are. Without them the wheels still tell which way is up, for wheels of a vehicle are alike in
+    size; but how high the floor is nobody knows.
+
+    Raises:
+        NotEnoughError: Neither floor plates nor wheels fix which way is up.
+    """
     by_axle = {
         "front": (vehicle.wheel_radius_front_mm, vehicle.u_wheel_radius_front_mm),
         "rear": (vehicle.wheel_radius_rear_mm, vehicle.u_wheel_radius_rear_mm),
     }
-    if any(radius is None for radius, _ in by_axle.values()):
-        return []
-    out = list(heights)
+    is_known = all(radius is not None for radius, _ in by_axle.values())
+    out = list(heights) if is_known else []
     for k, w in enumerate(wheels):
-        radius, u_radius = by_axle[w.wheel.split("_")[0]]
-        assert radius is not None
+        radius, u_radius = by_axle[w.wheel.split("_")[0]] if is_known else (0.0, U_LIKE_RADII_MM)
         slot = inputs.add(f"radius {w.wheel}", (u_radius,), "declared")
-        out.append(HeightPlan(radius, slot.start, wheel=k))
-    return out if len(out) >= 3 else []
+        out.append(HeightPlan(radius or 0.0, slot.start, wheel=k))
+    if _spans_a_plane([poses[h.pose if h.pose >= 0 else wheels[h.wheel].pose][:3, 3] for h in out]):
+        return out, is_known
+    raise NotEnoughError(
+        "Nothing in these photos tells which way is up. Lay at least three floor plates, not in a row, or "
+        "hang clamps on the front wheels too."
+    )
 
 
 def _target_plan(
@@ -175,10 +190,8 @@ def _target_plan(
     if placement.fixture not in names:
         raise NotEnoughError(
             f"No plate of the fixture '{placement.fixture}' is in a usable photo that hangs together with "
-            f"the "
-            "wheels. Take two photos, one from each side, that show the fixture's plates together with a "
-            "wheel "
-            "plate or with a floor plate that other photos show."
+            "the wheels. Take two photos, one from each side, that show the fixture's plates together with "
+            "a wheel plate or with a floor plate that other photos show."
         )
     fixture = next(f for f in kit.fixtures if f.name == placement.fixture)
     target = next(t for t in fixture.targets if t.name == placement.target)
@@ -204,12 +217,6 @@ def _up(poses: NDArray, wheels: Sequence[WheelPlan], heights: Sequence[HeightPla
     at = {w.wheel: poses[w.pose][:3, 3] for w in wheels}
     left = at["rear_left"] - at["rear_right"]
     front = [at[name] for name in ("front_left", "front_right") if name in at]
-    if not front:
-        # With the rear pair alone: upward is across the axle and along the wheels' planes, as the plates'
-        # y axes, which a technician hangs upright, suggest. Only used where nothing needs the floor.
-        y = sum(poses[w.pose][:3, 1] for w in wheels)
-        y = y - (y @ left) * left / (left @ left)
-        return y / np.linalg.norm(y)
     forward = np.mean(front, axis=0) - (at["rear_left"] + at["rear_right"]) / 2
     up = np.cross(forward, left)
     return up / np.linalg.norm(up)
