@@ -3,7 +3,7 @@
 Degrees become radians and declared rotations become matrices here, once.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from types import MappingProxyType
 from typing import TypeVar
 
@@ -14,12 +14,13 @@ from calib_data.formats import (
     CameraFile,
     FixtureFile,
     KitFile,
+    LensFacts,
     PlacementFile,
     PlateFile,
     VehicleFile,
     WheelFile,
 )
-from vision.camera import N_LENS
+from vision.camera import LENS_KEYS, N_LENS
 from vision.geometry import rz_ry_rx, transform
 from vision.kit import (
     WHEELS,
@@ -94,18 +95,37 @@ def to_placement(file: PlacementFile) -> Placement:
 def to_profile(file: CameraFile) -> Profile:
     """A stored lens as the adjustment's prior.
 
-    The file has eight of the lens vector's nine numbers; aspect, the ninth, has its general prior.
+    A file whose covariance leaves out aspect, the ninth of the lens vector's numbers, gets its general
+    prior.
     """
     facts = file.applies_to
-    covariance = np.zeros((N_LENS, N_LENS))
-    covariance[:-1, :-1] = file.covariance
-    covariance[-1, -1] = U_LENS[-1] ** 2
-    lens = (file.f_px, file.cx_px, file.cy_px, file.k1, file.k2, file.p1, file.p2, file.k3, 0.0)
+    covariance = np.diag(np.append(np.zeros(N_LENS - 1), U_LENS[-1] ** 2))
+    n = len(file.covariance)
+    covariance[:n, :n] = file.covariance
+    lens = (file.f_px, file.cx_px, file.cy_px, file.k1, file.k2, file.p1, file.p2, file.k3, file.aspect)
     return Profile(
         exif=ExifFacts(**{name: getattr(facts, name) for name in type(facts).model_fields}),
         size_px=(file.size_px[0], file.size_px[1]),
         mean=_read_only(np.array(lens)),
         covariance=_read_only(covariance),
+    )
+
+
+def from_profile(profile: Profile, label: str, photos_sha256: Sequence[str]) -> CameraFile:
+    """A lens profile as the file that `to_profile` reads."""
+    facts = {name: getattr(profile.exif, name) for name in LensFacts.model_fields}
+    lens = dict(zip(LENS_KEYS, profile.mean.tolist(), strict=True))
+    # Symmetric to the last bit, whatever the solver's rounding.
+    covariance = (profile.covariance + profile.covariance.T) / 2
+    return CameraFile(
+        format="plumbsight.camera/1",
+        label=label,
+        applies_to=LensFacts(**facts),
+        size_px=list(profile.size_px),
+        covariance=covariance.tolist(),
+        n_photos=len(photos_sha256),
+        made_from=list(photos_sha256),
+        **lens,
     )
 
 

@@ -9,7 +9,6 @@ from collections.abc import Iterator, Mapping
 import numpy as np
 
 from calib_data.formats import (
-    LENS_ORDER,
     CameraFile,
     FixtureFile,
     KitFile,
@@ -264,11 +263,12 @@ def camera_problems(camera: CameraFile) -> Iterator[Problem]:
             says = f"is {at:g}, outside the photo of {width} x {height}. Make the profile anew from photos."
             yield Problem((key,), says)
     # 1e-10: k1, k2 and k3 may be known together to one part in 1e4 only, but never without end.
-    if not _is_covariance(camera.covariance, len(LENS_ORDER), least=1e-10):
+    n = len(camera.covariance)
+    if not _is_covariance(camera.covariance, n, least=1e-10):
         yield Problem(
             ("covariance",),
-            "is no covariance: it must be 8 x 8, symmetric, with variances above 0 and correlations within "
-            "+-1. Make the profile anew from photos.",
+            f"is no covariance: it must be {n} x {n}, symmetric, with variances above 0 and correlations "
+            "within +-1. Make the profile anew from photos.",
         )
 
 

@@ -20,7 +20,7 @@ SET, KIT, PLACEMENT = "plumbsight.set/1", "plumbsight.kit/1", "plumbsight.placem
 RESULT, CAMERA = "plumbsight.result/1", "plumbsight.camera/1"
 
 VALUE_KEYS = ("distance_mm", "lateral_mm", "height_mm", "yaw_deg", "pitch_deg", "roll_deg")
-LENS_ORDER = ("f", "cx", "cy", "k1", "k2", "p1", "p2", "k3")  # of a profile's covariance
+LENS_ORDER = ("f", "cx", "cy", "k1", "k2", "p1", "p2", "k3", "aspect")  # of a profile's covariance
 
 WheelName = Literal["front_left", "front_right", "rear_left", "rear_right"]
 ValueName = Literal["distance_mm", "lateral_mm", "height_mm", "yaw_deg", "pitch_deg", "roll_deg"]
@@ -403,10 +403,6 @@ class LensFacts(FileModel):
     digital_zoom: float | None = Field(None, gt=0)
 
 
-def _square(what: str, n: int) -> Any:
-    return _field(what, f"It has {n} rows of {n} numbers.", min_length=n, max_length=n)
-
-
 class CameraFile(FileModel):
     """A stored lens profile. Pixels of the stored photo, (0, 0) at the top-left pixel's centre."""
 
@@ -426,8 +422,12 @@ class CameraFile(FileModel):
     p1: float = 0.0
     p2: float = 0.0
     k3: float = 0.0
-    covariance: list[list[float]] = _square(
-        f"the covariance in the order {', '.join(LENS_ORDER)}", len(LENS_ORDER)
+    aspect: float = 0.0
+    covariance: list[list[float]] = _field(
+        f"the covariance in the order {', '.join(LENS_ORDER)} (the last may be missing)",
+        f"It has {len(LENS_ORDER)} rows of {len(LENS_ORDER)} numbers.",
+        min_length=len(LENS_ORDER) - 1,
+        max_length=len(LENS_ORDER),
     )
     n_photos: int = _field("how many photos it was made from", "Enter a whole number.", ge=1)
     made_from: list[Sha256] = _field(

@@ -8,7 +8,7 @@ import json
 import os
 import re
 import uuid
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path, PureWindowsPath
 from typing import Any
@@ -110,6 +110,64 @@ def read_photo_set(
         set_text=set_text,
         kit_text=kit_part.text,
         placement_texts=tuple(part.text for part in parts),
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class Task:
+    """What is to be measured with which kit, before there are photos. Warnings name file and key."""
+
+    kit: Kit
+    vehicle: Vehicle
+    placements: tuple[Placement, ...]
+    warnings: tuple[str, ...]
+
+
+def read_task(kit: Path, placement: tuple[Path, ...], vehicle: Mapping[str, float | None]) -> Task:
+    """Read a kit and placements by themselves.
+
+    Args:
+        vehicle: What is declared about the vehicle, by the keys of FORMATS.md; None counts as absent.
+
+    Raises:
+        KitError: The kit is wrong, or lacks what measuring needs.
+        PlacementError: A placement is wrong, or names what the kit does not have.
+        SetError: A measure of the vehicle is out of all proportion.
+    """
+    kit_part = _part(kit, str(kit), KitError)
+    kit_file, kit_warnings = _check_kit(kit_part)
+    raise_problems(needs_for_measuring(kit_file), kit_part.source, KitError, kit_part.inside)
+    parts = tuple(_part(path, str(path), PlacementError) for path in placement)
+    placements, placement_warnings = _check_placements(parts, kit_file)
+    known = {key: value for key, value in vehicle.items() if value is not None}
+    declared, _ = check(VehicleFile, known, "given beside the kit", SetError)
+    return Task(to_kit(kit_file), to_vehicle(declared), placements, kit_warnings + placement_warnings)
+
+
+def read_photos_of_plates(folder: Path, kit: Path) -> PhotoSet:
+    """A folder with photos of a kit's plates, wherever they hang or lie: no vehicle, no placement.
+
+    Raises:
+        SetError: set.json, the folder or a photo's name is wrong.
+        KitError: The kit is wrong.
+    """
+    if not os.path.isdir(folder):
+        raise SetError(f"{folder} is no folder. Name the folder that holds the photos.")
+    set_file, set_text, warnings = _read_set(folder)
+    kit_part = _part(kit, str(kit), KitError)
+    kit_file, kit_warnings = _check_kit(kit_part)
+    return PhotoSet(
+        folder=folder,
+        title=set_file.title or folder.resolve().name,
+        taken=set_file.taken,
+        photos=_photos(folder, set_file),
+        kit=to_kit(kit_file),
+        vehicle=Vehicle(),
+        placements=(),
+        warnings=warnings + kit_warnings,
+        set_text=set_text,
+        kit_text=kit_part.text,
+        placement_texts=(),
     )
 
 

@@ -26,6 +26,8 @@ DEFECT, STOPPED, PIPE_CLOSED = 70, 130, 141
 COMMANDS = {
     "measure": "tools.cli_measure:measure_command",
     "demo": "tools.cli_measure:demo_command",
+    "plan": "tools.cli_plan:plan_command",
+    "camera": "tools.cli_camera:camera_command",
     "print": "tools.cli_print:print_command",
     "schemas": "tools.cli_help:schemas_command",
     "completion": "tools.cli_help:completion_command",
