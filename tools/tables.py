@@ -238,11 +238,8 @@ def _plate_remarks(photos: Sequence[Json]) -> Iterator[str]:
 def _photo_remarks(photos: Sequence[Json]) -> Iterator[str]:
     """What else is said of a photo that was used."""
     for photo in photos:
-        says = photo["says"]
-        for remark in photo.get("remarks", ()):
-            says = says.replace(f"Plate {remark['plate']}: {remark['says']}", "")
-        if photo["used"] and says.strip():
-            yield f"{photo['file']}: {' '.join(says.split())}"
+        if photo["used"] and photo["says"]:
+            yield f"{photo['file']}: {photo['says']}"
 
 
 def _last_words(result: Json) -> Iterator[str]:

@@ -15,7 +15,7 @@ changes yaw. Of the shifts, those along the floor come first, as the floor may c
 """
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -224,17 +224,30 @@ def advise(
     moves = plan_moves(judged, measured, reach, units)
     moved = {move.key for move in moves}
     behind = _side(judged, measured) == "behind"
-    settling = tuple(
-        settle(key, value, key in moved, budget[key], behind, units)
+    open_keys = [
+        key
         for key, value in judged.items()
         if value.decision == "undecided"
         or (value.decision == "nonconforming" and value.u >= largest_usable_u(value.tolerance))
+    ]
+    by_move = [
+        key for key in open_keys if key in moved and judged[key].u < largest_usable_u(judged[key].tolerance)
+    ]
+    settling = tuple(
+        settle(key, judged[key], budget[key], behind, units) for key in open_keys if key not in by_move
     )
     if not moves:
         return (*hints, *settling)
     condition = ("If the requirement is right as it was entered:",) if hints else ()
-    again = ("Then photograph again, as a new set.",)
+    again = (f"Then photograph again, as a new set.{_settled_by_moves(by_move)}",)
     return (*hints, *condition, *(move.says for move in moves), *again, *settling)
+
+
+def _settled_by_moves(keys: Sequence[str]) -> str:
+    if not keys:
+        return ""
+    labels = " and ".join(LABELS[key] for key in keys)
+    return f" The moves settle what is undecided now ({labels}): near nominal u is small enough."
 
 
 def plan_moves(
@@ -294,19 +307,11 @@ def recognise(
 
 
 def settle(
-    key: str,
-    judged: JudgedValue,
-    is_moved: bool,
-    budget: Mapping[str, float],
-    behind: bool,
-    units: Units = MILLIMETRES,
+    key: str, judged: JudgedValue, budget: Mapping[str, float], behind: bool, units: Units = MILLIMETRES
 ) -> str:
-    """What would settle a value: the move already advised, or a smaller u, and how to get it.
-
-    For undecided values, and for any value whose u is too large to show conformity anywhere.
+    """What would settle a value that no move settles: a smaller u, and how to get it.
 
     Args:
-        is_moved: Whether a move of this value is advised.
         budget: Cause -> share of this value's variance; the causes that have to shrink are named,
             largest first, as far down the list as it takes, three at most.
     """
@@ -315,11 +320,9 @@ def settle(
     if judged.u >= largest:
         needed = largest
         why = (
-            f"{label}: with u = {u_now} no place of the target could be shown to conform; "
-            f"u must come well below {units.uncertainty(key, needed)}."
+            f"{label}: no move settles it. With u = {u_now} no place of the target could be shown to "
+            f"conform; u must come well below {units.uncertainty(key, needed)}."
         )
-    elif is_moved:
-        return f"{label}: the move settles it, for where it ends u = {u_now} is small enough."
     else:
         value = judged.tolerance.nominal + _deviation(key, judged)
         needed = deciding_u(value, judged.u, judged.tolerance)

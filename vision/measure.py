@@ -22,6 +22,7 @@ from vision.judge import JudgedPlacement, judge
 from vision.kit import Kit, Placement, Vehicle
 from vision.layout import Layout
 from vision.lenses import Profile, group_lenses, lens_priors
+from vision.mountcheck import as_hung
 from vision.moved import two_states
 from vision.observe import Sighting
 from vision.photo import Photo
@@ -54,7 +55,7 @@ class Measurement:
     """Everything that measuring a set of photos gave.
 
     Attributes:
-        notes: One per photo given, in the order given: what was found, whether it was used, and why not.
+        notes: One per photo, in time order where known: what was found, whether it was used, and why not.
         sightings: The photos used, in the order of the adjustment.
         reported: Vehicle facts and all placements' values, with their joint covariance.
         tests: Consistency tests, the likeliest cause of trouble first.
@@ -189,13 +190,17 @@ def measure_found(
     }
     sightings, notes, apart, network = assembled(found)
     adjustment = adjust_from_nothing(network)
+    hung = as_hung(adjustment, network)
+    if hung is not None:
+        kit, adjustment = hung.network.kit, adjust_from_nothing(hung.network)
     progress("looking again where plates must be", 1, 3)
     sightings, adjustment = look_again(as_stored, sightings, adjustment, layouts_by_name, map_photos)
 
     progress("testing", 2, 3)
     plan = plan_frame(adjustment, kit, vehicle, placements)
     reported = report(adjustment, plan)
-    tests = check_consistency(adjustment, plan, reported, kit, vehicle, sightings)
+    mounted = hung.says if hung else ""
+    tests = check_consistency(adjustment, plan, reported, kit, vehicle, sightings, mounted)
     judged = tuple(judge(i, p, kit, vehicle, plan, reported, tests, units) for i, p in enumerate(placements))
     whole = Measurement(
         decision=worst(p.decision.decision for p in judged),

@@ -29,7 +29,10 @@ class FoundPhoto:
 
 @dataclass(frozen=True)
 class PhotoNote:
-    """What became of one photo, in words: which plates it shows, whether it was used."""
+    """What became of one photo, in words: which plates it shows, whether it was used.
+
+    How well each plate is seen stands with its detection (`Detection.says`).
+    """
 
     name: str
     used: bool
@@ -67,7 +70,6 @@ def sightings_of(
             )
         if unknown:
             says.append(f"Plate {_numbers(unknown)} is not in the kit and was ignored.")
-        says += [f"Plate {d.plate}: {d.says}" for d in kept if d.says]
         if photo.sha256 in seen:
             says = [f"This is the same file as {seen[photo.sha256]}; it counts once."]
             kept = ()

@@ -249,7 +249,7 @@ def test_a_missing_minus_sign_behind_the_vehicle_is_recognised():
 
 def test_undecided_names_the_cause_to_better_and_how_far():
     # T = 3, u = 1.45: decided at 1.2 mm only with a smaller u.
-    says = settle("lateral_mm", one("lateral_mm", 1.2, 0, u=1.45)["lateral_mm"], False, BUDGET, False)
+    says = settle("lateral_mm", one("lateral_mm", 1.2, 0, u=1.45)["lateral_mm"], BUDGET, False)
     assert says.startswith("Lateral offset: u is 1.45 mm; below 1.0")
     assert "the wheel clamps (50 % of the variance)" in says
     assert "image" not in says
@@ -258,7 +258,7 @@ def test_undecided_names_the_cause_to_better_and_how_far():
 def test_more_causes_are_named_where_one_is_not_enough():
     # T = 3, largest usable u 1.53; without the clamps' half 2.5 mm is still 1.77 mm, without the photos 1.37.
     judged = one("lateral_mm", 0.5, 0, u=2.5)["lateral_mm"]
-    says = settle("lateral_mm", judged, False, BUDGET, False)
+    says = settle("lateral_mm", judged, BUDGET, False)
     assert "no place of the target could be shown to conform" in says
     assert "below 1.53 mm" in says
     assert says.index("the wheel clamps") < says.index("the photos (20 %")
@@ -268,20 +268,20 @@ def test_more_causes_are_named_where_one_is_not_enough():
 
 def test_photos_behind_the_vehicle_are_taken_from_its_other_end():
     judged = one("distance_mm", -1500.5, -1500, u=2.5)["distance_mm"]
-    says = settle("distance_mm", judged, False, {"image": 1.0}, True)
+    says = settle("distance_mm", judged, {"image": 1.0}, True)
     assert "beside the front wheels" in says
     assert "looking rearward" in says
 
 
 def test_a_cause_without_words_of_its_own_is_still_named():
     judged = one("distance_mm", 1500.5, 1500, u=2.5)["distance_mm"]
-    assert "room temperature (100 %" in settle("distance_mm", judged, False, {"room_temperature": 1.0}, False)
+    assert "room temperature (100 %" in settle("distance_mm", judged, {"room_temperature": 1.0}, False)
 
 
 @pytest.mark.parametrize("line", ["image", *advice.CAUSES])
 def test_a_line_of_the_budget_is_said_in_words_not_by_its_key(line):
     for key in KEYS:
-        says = settle(key, one(key, 0.1, 0, u=2.5)[key], False, {line: 1.0}, False)
+        says = settle(key, one(key, 0.1, 0, u=2.5)[key], {line: 1.0}, False)
         assert "Most comes from" in says
         assert "_" not in says.split("(100 %")[0]
         assert "measure it better" not in says  # the words for a cause that nobody foresaw
@@ -298,10 +298,16 @@ def test_nothing_is_advised_where_all_conforms():
 
 
 def test_undecided_but_movable_is_settled_by_the_move():
-    move, again, settled = all_advice(one("lateral_mm", 2.5, 0))
+    move, again = all_advice(one("lateral_mm", 2.5, 0))
     assert move == "Move the target 2.5 mm to the vehicle's right (as seen sitting in it)."
-    assert again == "Then photograph again, as a new set."
-    assert "the move settles it" in settled
+    assert again.startswith("Then photograph again, as a new set.")
+    assert "settle what is undecided now (lateral offset)" in again
+
+
+def test_a_move_is_not_said_to_settle_what_u_forbids_to_decide():
+    *_, again, settled = all_advice(one("lateral_mm", 4.5, 0, u=2.4))
+    assert "settle" not in again
+    assert "no move settles it" in settled
 
 
 def test_nothing_is_moved_on_numbers_that_contradict_each_other():
