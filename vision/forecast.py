@@ -481,6 +481,9 @@ GRID_MM, OUT_MM, HEIGHTS_MM = 900.0, 2700.0, (0.5e3, 1.2e3, 1.9e3)
 ROOM_MM = 450.0  # between a person's phone and the car or the fixture
 MOST_AIMS = 3  # different views kept from one place
 
+# What values that are not required must at least come to, or their photos would not hold together.
+ANY_U = {"mm": 20.0, "deg": 2.0}
+
 # Information, in 1/mm^2 and 1/rad^2, given to every pose while too few photos are chosen to hold it.
 _WEAK = np.array([1e-6] * 3 + [10.0] * 3)
 
@@ -492,20 +495,33 @@ def reachable_stations(bay: Bay, phone: Phone = Phone()) -> tuple[Station, ...]:
     another view from there shows too.
     """
     numbers = sorted(bay.T_vehicle_plate)
-    at = np.array([bay.T_vehicle_plate[p][:3, 3] for p in numbers])
-    first, second = np.triu_indices(len(numbers))
+    poses = np.array([bay.T_vehicle_plate[p] for p in numbers])
+    cameras = [_aimed(place, poses) for place in _places(bay)]
+    every = np.concatenate(cameras)
+    shown = np.array([_views(bay, phone, p, every).within(COUNTED_ON) for p in numbers]).T
     stations = []
-    for place in _places(bay):
-        sights = (at - place) / np.linalg.norm(at - place, axis=1, keepdims=True)
-        aims = sights[first] + sights[second]
-        aims = aims[np.linalg.norm(aims, axis=1) > 1.2]  # no pair that is too far apart for any lens
-        aims = aims[np.abs(aims[:, 2]) < 0.95 * np.linalg.norm(aims, axis=1)]
-        cameras = np.concatenate([_looking(place, aims, upright) for upright in (False, True)])
-        shown = np.array([_views(bay, phone, p, cameras).within(COUNTED_ON) for p in numbers]).T
-        for i in _maximal(shown):
-            plates = tuple(p for p, seen in zip(numbers, shown[i], strict=True) if seen)
-            stations.append(Station(cameras[i], plates))
+    first = 0
+    for here in cameras:
+        seen = shown[first : first + len(here)]
+        first += len(here)
+        for i in _maximal(seen):
+            plates = tuple(p for p, is_seen in zip(numbers, seen[i], strict=True) if is_seen)
+            stations.append(Station(here[i], plates))
     return tuple(stations)
+
+
+def _aimed(place: NDArray, poses: NDArray) -> NDArray:
+    """(k, 4, 4) cameras at one place, aimed between every two plates (n, 4, 4) that face it."""
+    sights = poses[:, :3, 3] - place
+    sights = sights / np.linalg.norm(sights, axis=1, keepdims=True)
+    slant = -(sights * poses[:, :3, 2]).sum(1)
+    sights = sights[slant > np.cos(np.radians(COUNTED_ON.incidence_deg))]
+    first, second = np.triu_indices(len(sights))
+    aims = sights[first] + sights[second]
+    length = np.linalg.norm(aims, axis=1)
+    # Not two plates too far apart for any lens, and not straight down, where level has no meaning.
+    aims = aims[(length > 1.2) & (np.abs(aims[:, 2]) < 0.95 * length)]
+    return np.concatenate([_looking(place, aims, upright) for upright in (False, True)])
 
 
 def _places(bay: Bay) -> NDArray:
@@ -559,8 +575,8 @@ def choose_stations(
 ) -> tuple[Station, ...]:
     """The places to take n photos from: each time the one that helps most.
 
-    What counts is the u of each required value against the u above which nothing can conform; the worst
-    counts most. After the greedy round each photo is once exchanged for the best one, as the first are
+    What counts is the u of each required value against the u above which nothing can conform (of others,
+    against a coarse one); the worst counts most. After the greedy round each photo is once exchanged for the best one, as the first are
     chosen blindly.
 
     Raises:
@@ -596,9 +612,12 @@ class _Search:
         plan = plan_frame(adjustment, bay.kit, bay.vehicle, [bay.placement])
         plan = replace(plan, weights=np.eye(len(plan.heights)))
         reported = report(adjustment, plan)
-        required = {k: t for k, t in bay.placement.values.items() if f"0:{k}" in reported.keys}
-        at = np.array([reported.keys.index(f"0:{key}") for key in required])
-        self.needed = np.array([largest_usable_u(t) for t in required.values()])
+        keys = [key for key in VALUE_KEYS if f"0:{key}" in reported.keys]
+        at = np.array([reported.keys.index(f"0:{key}") for key in keys])
+        required = bay.placement.values
+        self.needed = np.array(
+            [largest_usable_u(required[k]) if k in required else ANY_U[k.rsplit("_", 1)[1]] for k in keys]
+        )
         self.J = reported.J_state[np.ix_(at, common)]
         self.fixed = ((reported.J_inputs[at] * [i.u for i in plan.inputs]) ** 2).sum(1)
         H = normals(constraint_blocks(network, state), state).H + np.diag(weak)

@@ -1,0 +1,257 @@
+"""Forecasts against simulated measurements, and what must hold between forecasts of different kits."""
+
+from dataclasses import replace
+from types import MappingProxyType
+
+import numpy as np
+import pytest
+from scipy.spatial.transform import Rotation
+
+from calib_data.layouts import load_layouts
+from tools.scene import make_scene
+from tools.simulate import observe_scene
+from vision.decide import largest_usable_u
+from vision.errors import NotEnoughError
+from vision.forecast import (
+    choose_stations,
+    forecast,
+    lay_out,
+    reachable_stations,
+    saddle_cov_px2,
+    stations_at,
+)
+from vision.kit import Placement, Tolerance, Vehicle
+from vision.measure import measure_found
+from vision.placement import VALUE_KEYS
+
+LAYOUTS = load_layouts()
+
+
+def scene_of(seed, **how):
+    """A shop in the forecast's own frame: the front axle at x = 0."""
+    how = {"target_distance_mm": 3000.0, "n_photos": 8, **how}
+    return make_scene(np.random.default_rng(seed), T_world_vehicle=np.eye(4), **how)
+
+
+def bay_of(scene, **changes):
+    return lay_out(replace(scene.kit, **changes), scene.placement, scene.vehicle, LAYOUTS)
+
+
+@pytest.fixture(scope="module")
+def scene():
+    return scene_of(7, with_bar=True)
+
+
+@pytest.fixture(scope="module")
+def reachable(scene):
+    return reachable_stations(bay_of(scene))[::2]
+
+
+@pytest.fixture(scope="module")
+def stations(scene, reachable):
+    return choose_stations(bay_of(scene), 8, reachable)
+
+
+# --- against measurements ---------------------------------------------------------------------------
+
+
+def photographed_from(rng, scene, stations):
+    """The scene's photos, taken at these stations by a hand that is 100 mm and two degrees off (sd)."""
+    photos = []
+    for photo, station in zip(scene.photos, stations, strict=True):
+        T = np.linalg.inv(station.T_vehicle_camera)
+        shake = np.eye(4)
+        shake[:3, :3] = Rotation.from_rotvec(np.radians(rng.normal(0, [1, 1, 2.5]))).as_matrix()
+        shake[:3, 3] = rng.normal(0, 100, 3)
+        photos.append(replace(photo, T_camera_world=shake @ T))
+    return replace(scene, photos=tuple(photos))
+
+
+@pytest.mark.parametrize(
+    ("seed", "how"),
+    [
+        (1, {"target_distance_mm": 4500.0}),
+        (2, {"target_distance_mm": 1800.0, "with_bar": True}),
+        (3, {"reference_line": "thrust_line", "datum": "rear_axle"}),
+        (4, {"with_datum_plate": True, "datum": "bumper_centre", "n_photos": 6}),
+    ],
+)
+def test_photos_taken_as_planned_reach_the_forecast_u(seed, how):
+    """Within 15 %: the car is not nominal, plates lie where they lie, the hand is off, points are missed."""
+    rng, scene = np.random.default_rng(seed), scene_of(seed, **how)
+    bay = bay_of(scene)
+    stations = choose_stations(bay, len(scene.photos), reachable_stations(bay)[::3])
+    expected = forecast(bay, stations)
+    taken = observe_scene(rng, photographed_from(rng, scene, stations))
+    measured = measure_found(taken, scene.kit, scene.vehicle, [scene.placement], LAYOUTS).reported
+    assert set(expected.u) == set(VALUE_KEYS)
+    for key, u in expected.u.items():
+        assert u == pytest.approx(measured.u(f"0:{key}"), rel=0.15), key
+
+
+# --- what must hold between forecasts -------------------------------------------------------------------
+
+
+def test_more_photos_never_make_u_larger(scene, stations):
+    bay = bay_of(scene)
+    fewer = forecast(bay, stations[:4])
+    for n in range(5, 9):
+        more = forecast(bay, stations[:n])
+        for key, u in more.u.items():
+            assert u <= fewer.u[key] * (1 + 1e-9), (n, key)
+        fewer = more
+
+
+def test_a_scale_bar_lowers_the_u_of_the_distance(scene, stations):
+    """The same photos; without the bar its two plates are still there to be seen."""
+    bay = bay_of(scene)
+    with_bar, without = forecast(bay, stations), forecast(barred(bay), stations)
+    assert with_bar.u["distance_mm"] < 0.95 * without.u["distance_mm"]
+    # A bar of unknown length tells nothing.
+    useless = forecast(barred(bay, u_length_mm=1e6), stations)
+    assert useless.u["distance_mm"] == pytest.approx(without.u["distance_mm"], rel=1e-6)
+
+
+def barred(bay, u_length_mm=None):
+    """The same bay with another u of its scale bars; without bars for None."""
+    bars = tuple(replace(bar, u_length_mm=u_length_mm) for bar in bay.kit.scale_bars if u_length_mm)
+    return replace(bay, kit=replace(bay.kit, scale_bars=bars))
+
+
+def test_a_better_ruler_lowers_the_u_of_the_distance(scene, stations):
+    def ruled(factor):
+        plates = {
+            n: replace(
+                p,
+                u_printed_scale=factor * p.u_printed_scale,
+                u_scale_difference=factor * p.u_scale_difference,
+            )
+            for n, p in scene.kit.plates.items()
+        }
+        u_ruler = factor * scene.kit.u_ruler_scale
+        return barred(bay_of(scene, plates=MappingProxyType(plates), u_ruler_scale=u_ruler))
+
+    usual, better = forecast(ruled(1), stations), forecast(ruled(0.25), stations)
+    assert better.u["distance_mm"] < 0.9 * usual.u["distance_mm"]
+    for key, u in better.u.items():
+        assert u <= usual.u[key] * (1 + 1e-9), key
+
+
+def test_the_ruler_shared_by_all_sheets_scales_the_distance(scene, stations):
+    """With nothing else to tell the scale, a ruler off by u moves a target at distance d by u d."""
+    perfect = {
+        n: replace(p, u_printed_scale=1e-7, u_scale_difference=1e-7) for n, p in scene.kit.plates.items()
+    }
+
+    def variance(u_ruler):
+        bay = bay_of(scene, plates=MappingProxyType(perfect), u_ruler_scale=u_ruler)
+        return forecast(barred(bay), stations).u["distance_mm"] ** 2
+
+    d = scene.placement.values["distance_mm"].nominal
+    # Mounts 700 mm apart, known to 0.2 mm, tell the scale to 4e-4 too; 1e-5 is far below that.
+    assert variance(1e-5) - variance(1e-8) == pytest.approx((1e-5 * d) ** 2, rel=0.05)
+
+
+def test_the_budget_adds_to_one(scene, stations):
+    for shares in forecast(bay_of(scene), stations).budget.values():
+        assert sum(shares.values()) == pytest.approx(1, abs=1e-12)
+
+
+def test_chosen_stations_beat_a_random_choice_of_as_many(scene, stations, reachable):
+    bay, rng = bay_of(scene), np.random.default_rng(0)
+
+    def worst(chosen):
+        u = forecast(bay, chosen).u
+        return max(u[key] / largest_usable_u(t) for key, t in scene.placement.values.items())
+
+    rich = [station for station in reachable if len(station.plates) > 3]
+    others = []
+    for _ in range(50):
+        try:
+            others.append(worst([rich[i] for i in rng.choice(len(rich), 8, replace=False)]))
+        except NotEnoughError:
+            continue
+    assert len(others) > 5
+    assert worst(stations) <= min(others)
+
+
+# --- the bay ---------------------------------------------------------------------------------------------
+
+
+def target_in(bay, placement):
+    fixture = bay.kit.fixtures[0]
+    target = next(t for t in fixture.targets if t.name == placement.target)
+    return bay.T_vehicle_fixture @ target.T_fixture_target
+
+
+def asking(scene, datum="front_axle", **nominals):
+    values = {key: Tolerance(nominal, 5.0, 5.0) for key, nominal in nominals.items()}
+    return Placement("asked", "front", "board", "centreline", datum, MappingProxyType(values))
+
+
+@pytest.mark.parametrize(("datum", "x_mm"), [("front_axle", 2000.0), ("rear_axle", 2000.0 - 2600.0)])
+def test_the_target_stands_at_its_nominal_values(scene, datum, x_mm):
+    placement = asking(scene, datum, distance_mm=2000.0, lateral_mm=-300.0, height_mm=900.0, yaw_deg=2.0)
+    bay = lay_out(scene.kit, placement, Vehicle(wheelbase_mm=2600.0), LAYOUTS)
+    T = target_in(bay, placement)
+    np.testing.assert_allclose(T[:3, 3], [x_mm, -300, 900], atol=1e-9)
+    np.testing.assert_allclose(T[:3, 0], [np.cos(np.radians(2)), np.sin(np.radians(2)), 0], atol=1e-12)
+
+
+def test_wheel_plates_stand_off_the_declared_wheels(scene):
+    vehicle = Vehicle(wheelbase_mm=2600.0, track_front_mm=1500.0, track_rear_mm=1520.0)
+    bay = lay_out(scene.kit, scene.placement, vehicle, LAYOUTS)
+    standoff_mm = scene.kit.clamps["rear_left"].standoff_mm
+    rear_left = bay.T_vehicle_plate[scene.kit.clamps["rear_left"].plate]
+    np.testing.assert_allclose(rear_left[:2, 3], [-2600, 760 + standoff_mm], atol=1e-9)
+    np.testing.assert_allclose(rear_left[:3, 2], [0, 1, 0], atol=1e-12)
+    right = bay.T_vehicle_plate[scene.kit.clamps["front_right"].plate]
+    np.testing.assert_allclose(right[:2, 3], [0, -750 - standoff_mm], atol=1e-9)
+
+
+def test_a_target_behind_the_vehicle_faces_it_and_can_be_forecast(scene):
+    placement = asking(scene, "rear_axle", distance_mm=-2500.0, height_mm=900.0)
+    bay = lay_out(scene.kit, placement, scene.vehicle, LAYOUTS)
+    np.testing.assert_allclose(target_in(bay, placement)[:3, 0], [-1, 0, 0], atol=1e-12)
+    stations = choose_stations(bay, 6, reachable_stations(bay)[::3])
+    assert forecast(bay, stations).u["distance_mm"] < 3.0
+
+
+def test_the_body_hides_the_far_wheels(scene):
+    bay = bay_of(scene)
+    place = np.array([-1300.0, 4000.0, 1600.0])  # beside the left door
+    z = np.array([-1300.0, 0, 300.0]) - place
+    z /= np.linalg.norm(z)
+    x = np.cross(z, [0, 0, 1.0])
+    x /= np.linalg.norm(x)
+    T = np.eye(4)
+    T[:3, :3], T[:3, 3] = np.column_stack([x, np.cross(z, x), z]), place
+    (station,) = stations_at(bay, T[None])
+    clamps = {wheel: clamp.plate for wheel, clamp in scene.kit.clamps.items()}
+    assert {clamps["front_left"], clamps["rear_left"]} <= set(station.plates)
+    assert not {clamps["front_right"], clamps["rear_right"]} & set(station.plates)
+
+
+def test_without_floor_plates_the_height_is_missing_with_the_reason(scene, stations):
+    floor = {f.plate for f in scene.kit.floor}
+    bare = [replace(s, plates=tuple(p for p in s.plates if p not in floor)) for s in stations]
+    bay = lay_out(replace(scene.kit, floor=()), scene.placement, Vehicle(), LAYOUTS)
+    expected = forecast(bay, bare)
+    assert "height_mm" not in expected.u and "floor plates" in expected.missing["height_mm"]
+
+
+def test_photos_that_share_nothing_are_refused(scene, stations):
+    lonely = [replace(s, plates=(p,)) for s, p in zip(stations, (0, 1, 2, 3), strict=False)]
+    with pytest.raises(NotEnoughError):
+        forecast(bay_of(scene), lonely)
+
+
+def test_a_saddle_is_less_sure_across_a_steep_plate():
+    """By hand: the mean of both variances is the rms squared, the ratio of sigmas 0.5 + 0.5 / cos."""
+    frontal = saddle_cov_px2(0.0, 1e6, np.zeros(2), 0.029)
+    np.testing.assert_allclose(frontal, 0.029**2 * np.eye(2))
+    steep = saddle_cov_px2(60.0, 1e6, np.array([0.0, 3.0]), 0.029)
+    assert steep[1, 1] / steep[0, 0] == pytest.approx(1.5**2)
+    assert np.trace(steep) / 2 == pytest.approx(((0.029 + 0.032) / 2) ** 2)  # half-way between table rows
+    small = saddle_cov_px2(0.0, 25.3, np.zeros(2), 0.029)
+    assert np.sqrt(small[0, 0]) == pytest.approx(0.0345, abs=0.0002)
