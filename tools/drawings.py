@@ -367,6 +367,8 @@ class _Strip:
 def _column(result: Mapping[str, Any]) -> Iterator[_Lines | _Strip]:
     """The words and strips beside the views, from the top."""
     yield _Lines([f"Result: {_decision_words(result['decision'])}"], size=13, bold=True)
+    if result.get("states"):
+        yield _Lines(_wrapped(f"Something moved: shown is how things stood {result['states'][-1]['says']}."))
     for placement in result["placements"]:
         yield _Lines([""], size=4)
         heading = f"{placement['name']}: {_decision_words(placement['decision'])}"
@@ -386,8 +388,11 @@ def _column(result: Mapping[str, Any]) -> Iterator[_Lines | _Strip]:
     failed = [test for test in result.get("tests", ()) if not test["ok"]]
     yield _Lines([""], size=4)
     yield _Lines(["Consistency: passed" if not failed else "Consistency: not passed"], bold=True)
-    for test in failed:
+    for test in failed[:1]:
         yield _Lines(_wrapped(f"{test['name']}: {test['says']}"))
+    if failed[1:]:
+        others = ", ".join(test["name"] for test in failed[1:])
+        yield _Lines(_wrapped(f"Perhaps only consequences of it: {others}."))
     yield _Lines([""], size=4)
     yield _Lines(_wrapped(
         "Strips: pale band = tolerance, ticks at its limits and at the nominal value; bar = 95 % interval, "

@@ -14,10 +14,11 @@ import numpy as np
 import pytest
 
 from vision import geometry
-from vision.frame import FramePlan, TargetPlan, WheelPlan, quantities
+from vision.frame import FramePlan, HeightPlan, TargetPlan, WheelPlan, quantities
 from vision.kit import WHEELS, Clamp, Placement, Target, Vehicle
 
 STANDOFF_MM = 120.0
+WHEEL_HEIGHT_MM = 315.0
 
 
 @dataclass(frozen=True)
@@ -59,19 +60,20 @@ def measure(car, line, datum="front_axle"):
     board = Target("board", np.eye(4), 0.2, 0.0005)
     plan = FramePlan(
         wheels=wheels,
-        heights=(),
+        # All wheel centres at one height, so that the floor is level as the handbook figures assume.
+        heights=tuple(HeightPlan(WHEEL_HEIGHT_MM, 26 + k, wheel=k) for k in range(4)),
         targets=(TargetPlan(placement, 4, board, slice(20, 26)),),
         vehicle=Vehicle(),
         inputs=(),
         front_from="both",
         declared=slice(0, 0),
-        weights=np.zeros((0, 0)),
+        weights=np.eye(4),
         up=np.array([0.0, 0.0, 1.0]),
     )
     plates = [plate_on_wheel(car.centres[w], car.headings_deg[w], w) for w in WHEELS]
     R_board = geometry.rz_ry_rx(*np.radians([car.board_yaw_deg, 0, 0]))
     poses = np.stack([*plates, geometry.transform(R_board, np.array([*car.board, 1200.0]))])
-    return {key.removeprefix("0:"): float(v) for key, v in quantities(plan, poses, np.zeros(26)).items()}
+    return {key.removeprefix("0:"): float(v) for key, v in quantities(plan, poses, np.zeros(30)).items()}
 
 
 def mirrored(car):
