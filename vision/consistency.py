@@ -93,7 +93,7 @@ def check_consistency(
     """All tests: those that failed first, the likeliest cause on top, then those that passed.
 
     Args:
-        mounted: What mountcheck.as_hung says of the fixtures' plates.
+        mounted: What mountcheck.adjust_as_hung says of the fixtures' plates.
     """
     case = _Case(adjustment, plan, reported, kit, vehicle, sightings, SaddleScores(adjustment), mounted)
     level = FAMILY_LEVEL / len(_STATISTICAL)

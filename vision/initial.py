@@ -7,7 +7,7 @@ everything by tens of pixels and hardly turns anything.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -271,6 +271,22 @@ def start(network: Network, edges: Sequence[_Edge], seed: int) -> State:
     return State(poses, values)
 
 
+def _clearest_first(edges: Sequence[_Edge], n_photos: int) -> NDArray:
+    """Photos (indices), the one whose plates tell most clearly how they are turned first."""
+    clarity = np.zeros(n_photos)
+    for e in edges:
+        if e.body < n_photos:
+            clarity[e.body] += e.costs.max() * np.sqrt(e.size)
+    return np.argsort(-clarity, kind="stable")
+
+
+def start_without_mounts(network: Network) -> State:
+    """Start values from the photos alone, with no fixture; nan for what only a fixture would join."""
+    free = replace(network, kit=replace(network.kit, fixtures=()))
+    edges = _edges(free)
+    return start(free, edges, int(_clearest_first(edges, network.observed.n_photos)[0]))
+
+
 def adjust_from_nothing(network: Network, n_tries: int = 4) -> Adjustment:
     """Adjust a set that hangs together, from start values of its own.
 
@@ -282,12 +298,8 @@ def adjust_from_nothing(network: Network, n_tries: int = 4) -> Adjustment:
         NotEnoughError: The unknowns are not determined by these photos.
     """
     edges = _edges(network)
-    clarity = np.zeros(network.observed.n_photos)
-    for e in edges:
-        if e.body < len(clarity):
-            clarity[e.body] += e.costs.max() * np.sqrt(e.size)
     best: Adjustment | None = None
-    for seed in np.argsort(-clarity, kind="stable")[:n_tries]:
+    for seed in _clearest_first(edges, network.observed.n_photos)[:n_tries]:
         try:
             found = adjust(network, start(network, edges, int(seed)))
         except (SingularError, np.linalg.LinAlgError):

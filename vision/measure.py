@@ -22,7 +22,7 @@ from vision.judge import JudgedPlacement, judge
 from vision.kit import Kit, Placement, Vehicle
 from vision.layout import Layout
 from vision.lenses import Profile, group_lenses, lens_priors
-from vision.mountcheck import as_hung
+from vision.mountcheck import adjust_as_hung
 from vision.moved import two_states
 from vision.observe import Sighting
 from vision.photo import Photo
@@ -189,17 +189,14 @@ def measure_found(
         f.name: photos[f.name] for f, g in zip(found, given, strict=True) if f is g and f.name in photos
     }
     sightings, notes, apart, network = assembled(found)
-    adjustment = adjust_from_nothing(network)
-    hung = as_hung(adjustment, network)
-    if hung is not None:
-        kit, adjustment = hung.network.kit, adjust_from_nothing(hung.network)
+    adjustment, mounted = adjust_as_hung(network)
+    kit = adjustment.network.kit
     progress("looking again where plates must be", 1, 3)
     sightings, adjustment = look_again(as_stored, sightings, adjustment, layouts_by_name, map_photos)
 
     progress("testing", 2, 3)
     plan = plan_frame(adjustment, kit, vehicle, placements)
     reported = report(adjustment, plan)
-    mounted = hung.says if hung else ""
     tests = check_consistency(adjustment, plan, reported, kit, vehicle, sightings, mounted)
     judged = tuple(judge(i, p, kit, vehicle, plan, reported, tests, units) for i, p in enumerate(placements))
     whole = Measurement(

@@ -10,7 +10,7 @@ result, tell its true cause.
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import partial
 from types import MappingProxyType
 from typing import Any
@@ -49,7 +49,7 @@ class Cause:
     tests: tuple[str, ...] = ()
     words: tuple[str, ...] = ()
     sizes: tuple[float, ...] = ()
-    scene: Mapping[str, Any] = MappingProxyType({})
+    scene: Mapping[str, Any] = field(default_factory=lambda: MappingProxyType({}))
     by_decision: bool = False
     says_plate: bool = False
 
@@ -100,12 +100,12 @@ CAUSES: Mapping[str, Cause] = MappingProxyType(
         "all wheel plates swapped front and rear": _SWAP,
         "all wheel plates swapped left and right": _SWAP,
         "fixture plate upside down": Cause(
-            ("mount", "plates on fixtures"), ("upside down",), says_plate=True
+            ("mounted", "plates on fixtures"), ("upside down",), says_plate=True
         ),
         "both fixture plates upside down": Cause(
-            ("mount", "plates on fixtures"), ("upside down",), says_plate=True
+            ("mounted", "plates on fixtures"), ("upside down",), says_plate=True
         ),
-        "fixture plates exchanged": Cause(("mount", "plates on fixtures"), ("exchanged",), says_plate=True),
+        "fixture plates exchanged": Cause(("mounted", "plates on fixtures"), ("exchanged",), says_plate=True),
         "a number twice": Cause(
             ("plates in each photo", "points of each plate", "one plate"), ("twice", "same number")
         ),
