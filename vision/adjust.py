@@ -226,6 +226,15 @@ def _length_by(cov: NDArray, v: NDArray) -> NDArray:
     return (c * v[..., 0] ** 2 - 2 * b * v[..., 0] * v[..., 1] + a * v[..., 1] ** 2) / (a * c - b * b)
 
 
+def _noise_level(tests: NDArray) -> float:
+    """How much noisier than stated the points are as a whole, squared; 1 or more.
+
+    By the median, which outliers do not move. Without it, points noisier than the detector says would be
+    rejected from both flanks, and what is left would look better than it is.
+    """
+    return max(1.0, float(np.median(tests)) / float(scipy.stats.chi2.median(2))) if len(tests) else 1.0
+
+
 def _isolated(rejected: NDArray, observed: Observations, absurd: NDArray) -> NDArray:
     """Of the points that fail their test, those that are errors of points and not of a whole view.
 
@@ -269,7 +278,8 @@ def adjust(network: Network, start: State, *, grades: Sequence[float] = GRADES) 
         block = _saddles(network, network.observed.without(rejected))
         solution = solve((block, *rest), state, held=held, resect=cameras)
         state = solution.state
-        failing = present & (point_tests(block, solution) > REJECTION_LIMIT)
+        tests = point_tests(block, solution)
+        failing = present & (tests > REJECTION_LIMIT * _noise_level(tests[block.observed.used]))
         again = _isolated(failing, network.observed, absurd)
         if (again == rejected).all():
             break
