@@ -146,7 +146,9 @@ class SaddleBlock:
         o = self.observed
         info = np.swapaxes(o.sqrt_information, -1, -2) @ o.sqrt_information
         pattern = _shared_pattern(o)
-        return np.linalg.inv(info) + (pattern * _shared_variance(o)[:, None, None]) @ np.swapaxes(pattern, -1, -2)
+        return np.linalg.inv(info) + (pattern * _shared_variance(o)[:, None, None]) @ np.swapaxes(
+            pattern, -1, -2
+        )
 
     def observation_covariance(self, group: int) -> NDArray:
         """(2n, 2n) in px2 of one group, shared terms included; padding and rejected points as given."""
@@ -292,7 +294,11 @@ def mount_block(
     fixture_pose = np.asarray(unknowns.fixture_pose(np.asarray(fixture, int)))
     plate_pose = np.asarray(unknowns.plate_pose(np.asarray(plate, int)))
     u = np.concatenate(
-        [np.repeat(np.asarray(u_position_mm)[:, None], 3, 1), np.repeat(np.asarray(u_rotation_rad)[:, None], 3, 1)], 1
+        [
+            np.repeat(np.asarray(u_position_mm)[:, None], 3, 1),
+            np.repeat(np.asarray(u_rotation_rad)[:, None], 3, 1),
+        ],
+        1,
     )
     columns = np.concatenate(
         [6 * fixture_pose[:, None] + np.arange(6), 6 * plate_pose[:, None] + np.arange(6)], 1

@@ -219,8 +219,10 @@ def _facing(case: _Case) -> Iterator[ConsistencyTest]:
         problem = ""
         if abs(off) > 90:
             problem = (
-                "The vehicle seems to be the other way round: the wheel plates are exchanged crosswise (front left with "
-                f"rear right, front right with rear left), or the target of '{target.placement.name}' faces away."
+                "The vehicle seems to be the other way round: the wheel plates are exchanged crosswise "
+                "(front left with "
+                f"rear right, front right with rear left), or the target of '{target.placement.name}' faces "
+                f"away."
             )
         yield _plain(f"facing of {target.placement.name}", problem, "the target faces as required")
 
@@ -233,7 +235,8 @@ def _rejected(case: _Case) -> Iterator[ConsistencyTest]:
         n_rejected, n_used = int(rejected[groups].sum()), int(o.used[groups].sum())
         if n_rejected > LARGEST_REJECTED_SHARE * (n_rejected + n_used):
             bad.append(
-                f"Plate {plate}: {n_rejected} of {n_rejected + n_used} points do not fit a flat, true print. It is bent, "
+                f"Plate {plate}: {n_rejected} of {n_rejected + n_used} points do not fit a flat, true "
+                f"print. It is bent, "
                 "partly hidden or reflecting, or stood elsewhere in some photos."
             )
     # Points are also rejected where a whole body moved: such causes, which explain more, come first.
@@ -249,7 +252,8 @@ def _noise(case: _Case) -> Iterator[ConsistencyTest]:
     says = f"the photos fit to {factor:.2f} times their own noise"
     if not ok:
         says = (
-            f"The photos fit only to {factor:.1f} times their own noise: something in them is not as the model assumes. "
+            f"The photos fit only to {factor:.1f} times their own noise: something in them is not as the "
+            f"model assumes. "
             "If nothing else is named: take the photos again, without zoom, filters or editing."
         )
     yield ConsistencyTest("noise of the photos", ok, factor, LARGEST_NOISE_FACTOR, says, 0.0)
@@ -260,7 +264,7 @@ def _optimum(case: _Case) -> Iterator[ConsistencyTest]:
     problem = (
         ""
         if solution.converged
-        else "The adjustment did not reach its optimum. Take more photos that show fixture and wheels together."
+        else "The adjustment did not reach its optimum. Take more photos of fixture and wheels together."
     )
     yield _plain("optimum reached", problem, "the adjustment reached its optimum")
 
@@ -282,7 +286,8 @@ def _true_size(case: _Case) -> Iterator[ConsistencyTest]:
         if abs(off) > max(LARGEST_UNMEASURED, 4 * u_off):
             numbers = ", ".join(str(case.plates[k]) for k in unmeasured)
             problem = (
-                f"The sheets are printed at about {100 * (1 + off):.1f} % (plates {numbers}), not at true size, and "
+                f"The sheets are printed at about {100 * (1 + off):.1f} % (plates {numbers}), not at true "
+                f"size, and "
                 "nobody measured their rulers: measure them and enter printed_scale, or print at 100 %."
             )
     yield _plain(
@@ -295,7 +300,8 @@ def _scale_known(case: _Case) -> Iterator[ConsistencyTest]:
     bars = [b for b in case.kit.scale_bars if set(b.plates) <= seen]
     has_wheelbase = case.vehicle.wheelbase_mm is not None and case.plan.front_from != ""
     problem = "" if bars or has_wheelbase else (
-        "Scale rests on the printed rulers alone. Declare the vehicle's wheelbase (wheelbase_mm), or lay a scale bar."
+        "Scale rests on the printed rulers alone. Declare the vehicle's wheelbase (wheelbase_mm), or lay a "
+        "scale bar."
     )  # fmt: skip
     yield ConsistencyTest(
         "scale has a second source", not problem, float(bool(problem)), 0.0,
@@ -308,7 +314,8 @@ def _steering(case: _Case) -> Iterator[ConsistencyTest]:
         return
     steer = case.reported.value("steer_deg")
     problem = "" if abs(steer) <= LARGEST_STEER_DEG else (
-        f"The front wheels are turned {abs(steer):.1f} degrees to the {'left' if steer > 0 else 'right'}. Set the steering "
+        f"The front wheels are turned {abs(steer):.1f} degrees to the {'left' if steer > 0 else 'right'}. "
+        f"Set the steering "
         "straight ahead and photograph again."
     )  # fmt: skip
     yield _plain(
@@ -333,7 +340,8 @@ def _wheelbase(case: _Case, level: float) -> Iterator[ConsistencyTest]:
     def says() -> str:
         return (
             f"The wheelbase measures {mean:.0f} mm but {declared:.0f} mm is declared ({off:+.0f} mm, "
-            f"{100 * off / declared:+.1f} %). Either all sheets were printed to another scale than the kit says (measure "
+            f"{100 * off / declared:+.1f} %). Either all sheets were printed to another scale than the kit "
+            f"says (measure "
             "their rulers; print at 100 %), or the declared wheelbase is wrong."
         )
 
@@ -350,8 +358,10 @@ def _all_sheets(case: _Case, level: float) -> Iterator[ConsistencyTest]:
 
     def says() -> str:
         return (
-            f"All sheets seem to be printed {100 * (score.estimate[0]):+.1f} % off what the kit says, judged by the "
-            "distances on the fixture. Measure the printed rulers again; print at 100 %, not fitted to the page."
+            f"All sheets seem to be printed {100 * (score.estimate[0]):+.1f} % off what the kit says, "
+            f"judged by the "
+            "distances on the fixture. Measure the printed rulers again; print at 100 %, not fitted to the "
+            "page."
         )
 
     yield from _family(
@@ -365,7 +375,8 @@ def _all_sheets(case: _Case, level: float) -> Iterator[ConsistencyTest]:
 def _sheet_scale(case: _Case, level: float) -> Iterator[ConsistencyTest]:
     def says(plate: int, score: Score) -> str:
         return (
-            f"Plate {plate} seems to be printed {100 * score.estimate[0]:+.1f} % off the scale that the kit says. Measure "
+            f"Plate {plate} seems to be printed {100 * score.estimate[0]:+.1f} % off the scale that the kit "
+            f"says. Measure "
             "its printed ruler and enter printed_scale, or print it again at 100 %."
         )
 
@@ -382,7 +393,8 @@ def _sheet_shape(case: _Case, level: float) -> Iterator[ConsistencyTest]:
     def says(plate: int, score: Score) -> str:
         stretch, bow_x, bow_y = score.estimate
         return (
-            f"Plate {plate} is bent or stretched beyond what the kit allows (bow {abs(bow_x):.1f} and {abs(bow_y):.1f} mm, "
+            f"Plate {plate} is bent or stretched beyond what the kit allows (bow {abs(bow_x):.1f} and "
+            f"{abs(bow_y):.1f} mm, "
             f"width against height {100 * stretch:+.2f} %). Stick it on a flat, stiff board."
         )
 
@@ -403,7 +415,8 @@ def _mounts(case: _Case, level: float) -> Iterator[ConsistencyTest]:
             plate = case.plates[int(pose) - case.adjustment.network.unknowns.n_photos]
             score = own_residual(case.adjustment, block, m)
             says = (
-                f"Plate {plate} does not sit on its fixture where the kit says. Check its place, its number and which way "
+                f"Plate {plate} does not sit on its fixture where the kit says. Check its place, its number "
+                f"and which way "
                 "up it is; or measure its position again and correct the kit."
             )
             tried.append(_Tried(score, partial(str, says)))
@@ -418,7 +431,8 @@ def _bars(case: _Case, level: float) -> Iterator[ConsistencyTest]:
             for m, bar in enumerate(bars):
                 score = own_residual(case.adjustment, block, m)
                 says = (
-                    f"The scale bar between plates {bar.plates[0]} and {bar.plates[1]} is not {bar.length_mm:.1f} mm long by "
+                    f"The scale bar between plates {bar.plates[0]} and {bar.plates[1]} is not "
+                    f"{bar.length_mm:.1f} mm long by "
                     "the photos. Check the length that was entered, and that the bar is straight."
                 )
                 tried.append(_Tried(score, partial(str, says)))
@@ -484,8 +498,8 @@ def _moved_after(
     score = case.scores.moved(after, T_world_body)
     before_name, after_name = o.photo_names[k - 1], o.photo_names[k]
     says = (
-        f"The {body} moved between the photos {before_name} and {after_name}, {_by(score)}. Make sure that nothing "
-        "moves, set up anew if needed, and photograph again from the start."
+        f"The {body} moved between the photos {before_name} and {after_name}, {_by(score)}. Make sure that "
+        "nothing moves, set up anew if needed, and photograph again from the start."
     )
     if body.startswith("plate"):
         says = says.replace("The plate", "Plate", 1)
@@ -500,8 +514,10 @@ def _plate_in_photo(case: _Case, level: float) -> Iterator[ConsistencyTest]:
     for g in range(len(o.photo)):
         score = case.scores.moved(np.array([g]), poses[u.plate_pose(o.plate[g : g + 1])][0])
         says = (
-            f"Photo {o.photo_names[o.photo[g]]} shows plate {o.plates[o.plate[g]]} elsewhere than the other photos do "
-            f"({_by(score)}). Look whether it is another print with the same number, a reflection, or a plate that moved."
+            f"Photo {o.photo_names[o.photo[g]]} shows plate {o.plates[o.plate[g]]} elsewhere than the other "
+            f"photos do "
+            f"({_by(score)}). Look whether it is another print with the same number, a reflection, or a "
+            f"plate that moved."
         )
         tried.append(_Tried(score, partial(str, says)))
     yield from _family(
@@ -521,7 +537,8 @@ def _photo_optics(case: _Case, level: float) -> Iterator[ConsistencyTest]:
         )
         score = pull(a, index[i], np.zeros(9), U)
         says = (
-            f"Photo {name} does not fit the lens of the others: another lens, zoom, cropping or a strong shake. Leave it "
+            f"Photo {name} does not fit the lens of the others: another lens, zoom, cropping or a strong "
+            f"shake. Leave it "
             "out, or take it again with the phone's main lens and without zoom."
         )
         tried.append(_Tried(score, partial(str, says)))
@@ -532,7 +549,8 @@ def _lens_model(case: _Case, level: float) -> Iterator[ConsistencyTest]:
     tried = []
     for lens in range(case.adjustment.network.observed.n_lenses):
         says = (
-            "The lens bends the picture in a way that the lens model does not know: a clip-on or fish-eye lens, a picture "
+            "The lens bends the picture in a way that the lens model does not know: a clip-on or fish-eye "
+            "lens, a picture "
             "corrected by the phone, or a stitched one. Use the phone's main lens and its plain photo mode."
         )
         tried.append(_Tried(case.scores.lens_terms(lens), partial(str, says)))
@@ -552,7 +570,8 @@ def _focal_length(case: _Case, level: float) -> Iterator[ConsistencyTest]:
 
 def _focal_words(prior: LensPrior, score: Score) -> str:
     return (
-        f"The focal length found is {100 * score.estimate[0] / prior.mean[0]:+.0f} % off what the photos' own data (EXIF or "
+        f"The focal length found is {100 * score.estimate[0] / prior.mean[0]:+.0f} % off what the photos' "
+        f"own data (EXIF or "
         "the camera profile) say: zoomed, cropped or edited photos, or another lens. Use the original files."
     )
 
@@ -585,7 +604,8 @@ def _floor(case: _Case, level: float) -> Iterator[ConsistencyTest]:
             else f"The {_say(plan.wheels[h.wheel].wheel)} wheel's declared radius"
         )
         says = (
-            f"{what} is {off:+.1f} mm off the plane through the others, more than the kit's flatness allows. Look for a ramp, "
+            f"{what} is {off:+.1f} mm off the plane through the others, more than the kit's flatness "
+            f"allows. Look for a ramp, "
             "a ridge or something under it; lay it elsewhere."
         )
         tried.append(_Tried(Score(e * e / power, 1, np.array([off])), partial(str, says)))
@@ -610,7 +630,8 @@ def _tracks(case: _Case, level: float) -> Iterator[ConsistencyTest]:
         off = case.reported.value(key) - nominal
         z = off / np.hypot(case.reported.u(key), u_nominal)
         says = (
-            f"The {_say(key[:-3])} measures {nominal + off:.0f} mm but {nominal:.0f} mm is declared. Check the clamps' seats and "
+            f"The {_say(key[:-3])} measures {nominal + off:.0f} mm but {nominal:.0f} mm is declared. Check "
+            f"the clamps' seats and "
             "standoffs, and the declared track."
         )
         tried.append(_Tried(Score(z * z, 1, np.array([off])), partial(str, says)))

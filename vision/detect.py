@@ -57,8 +57,7 @@ LEAST_SADDLES_READ, LEAST_SHARE_READ = 11, 0.45
 # sheet in a sharp photo may exceed the first only.
 MOST_MISFIT, MOST_MISFIT_CELLS = 12.0, 0.03
 LEAST_SHARE_HIDDEN = 0.5  # of a plate's saddles, where the tag was not read
-# On narrower cells the windows of neighbouring saddles see each other's edges, and the whole plate goes off by
-# tenths of a pixel; a tag edge of 25 px has cells of 3.5 px.
+# Narrower cells no longer show black and white; a tag edge of 25 px has cells of 3.5 px.
 LEAST_CELL_PX = 1.2
 DIAGONAL_35MM = 43.27  # mm, the diagonal of a 36 x 24 mm frame (CIPA DC-008, FocalLengthIn35mmFilm)
 USUAL_FOCAL_35MM = 26.0  # of a phone's main lens; common practice, no source
@@ -106,7 +105,7 @@ def find_predicted(
     return tuple(
         _detection(photo, layout, int(numbers[k]), refined, int(k), every, tag_read=False)
         for k in np.flatnonzero(enough & _is_plate(refined, layout, photo.size_px))
-        if _moved_cells(refined, k, H[k], layout) <= CAPTURE_CELLS
+        if _moved_cells(refined, int(k), H[k], layout) <= CAPTURE_CELLS
     )
 
 

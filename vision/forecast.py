@@ -576,8 +576,8 @@ def choose_stations(
     """The places to take n photos from: each time the one that helps most.
 
     What counts is the u of each required value against the u above which nothing can conform (of others,
-    against a coarse one); the worst counts most. After the greedy round each photo is once exchanged for the best one, as the first are
-    chosen blindly.
+    against a coarse one); the worst counts most. After the greedy round each photo is once exchanged for the
+    best one, as the first are chosen blindly.
 
     Raises:
         NotEnoughError: No photos of this bay can measure it.

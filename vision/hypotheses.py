@@ -66,7 +66,7 @@ class SaddleScores:
         return quadratic_form(s, N - A @ C @ A.T, N)
 
     def moved(self, groups: NDArray, T_world_body: NDArray) -> Score:
-        """Score of a rigid body's six-term displacement, in its own frame, that these groups' plates share."""
+        """Score of a displacement (six terms, in its own frame) of a rigid body that carries these plates."""
         u, state = self.adjustment.network.unknowns, self.adjustment.state
         T_plate_body = geometry.invert(state.poses[u.plate_pose(self.observed.plate[groups])]) @ T_world_body
         R, t = T_plate_body[:, :3, :3], T_plate_body[:, :3, 3]

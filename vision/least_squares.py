@@ -17,7 +17,7 @@ from typing import Protocol
 
 import numpy as np
 import scipy.linalg
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from vision import geometry
 
@@ -86,7 +86,7 @@ class PriorBlock:
         return self.residuals(state), (1 / self.u)[:, None, None]
 
 
-def prior(cause: str, state: State, value_index: NDArray, mean: NDArray, u: NDArray) -> PriorBlock:
+def prior(cause: str, state: State, value_index: NDArray, mean: ArrayLike, u: ArrayLike) -> PriorBlock:
     """A prior on `state.values[value_index]`; mean and u broadcast."""
     index = np.asarray(value_index, int).ravel()
     mean = np.broadcast_to(np.asarray(mean, float), index.shape).copy()
@@ -220,10 +220,11 @@ def solve(
     """
     free = np.flatnonzero(~held)
     grid = np.ix_(free, free)
-    state, damping, n_iterations = start, 0.0, 0
+    state, damping, decrement = start, 0.0, np.inf
     at = normals(blocks, state)
-    decrement = np.inf
-    for n_iterations in range(1, max_iterations + 1):
+    n_iterations = 0
+    while n_iterations < max_iterations:
+        n_iterations += 1
         H, g = at.H[grid], at.g[free]
         try:
             newton = _Factor(H).solve(g)

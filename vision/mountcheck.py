@@ -27,7 +27,7 @@ TURN_WORDS = {90: "a quarter turn to the left", 180: "upside down", 270: "a quar
 
 
 def adjust_as_hung(network: Network) -> tuple[Adjustment, str]:
-    """The adjustment, with the kit's mounts or as the plates really hang; and what is wrong with them in words.
+    """The adjustment, with the kit's mounts or as the plates really hang, and what is wrong, in words.
 
     The words are empty where all hang as the kit says, or where nothing of this kind explains the photos.
 

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from vision import geometry
 from vision.adjust import Adjustment
-from vision.camera import project_with_jacobians, unproject
+from vision.camera import N_LENS, project_with_jacobians, unproject
 from vision.errors import NotEnoughError
 from vision.hypotheses import SaddleScores
 from vision.initial import adjust_from_nothing, looks_settled
@@ -26,9 +26,9 @@ from vision.parameters import PhotoPriors
 from vision.photo import ExifFacts
 from vision.sightings import FoundPhoto, main_part, network_of, sightings_of
 
-# A profile that knows less than this tells hardly more than good photos of a bay do by themselves (0.1 %
-# and some px). Common practice, no source.
-MOST_U_FOCAL = 0.002
+# A profile that knows less than this tells hardly more than good photos of a bay do by themselves. For the
+# focal length: as much as it changes from photo to photo. The others are common practice, no source.
+MOST_U_FOCAL = PhotoPriors().u_focal
 MOST_U_CORNER = 0.00075  # of the long side: 3 px of 4032
 MOST_U_CENTRE = 0.002  # of the long side: 8 px of 4032
 FEW_PHOTOS = 6
@@ -49,7 +49,7 @@ class LensFit:
     Attributes:
         profile: None where the photos do not fix the lens; its covariance holds the allowance for another
             day's focus too.
-        covariance: (9, 9) of the lens in these photos alone.
+        mean, covariance: (9,) and (9, 9) of the lens in these photos alone.
         photos: Names of those used.
         u_focal: Relative standard uncertainty of the focal length.
         u_corner_px: That of the distortion at the picture's corners, the largest of the four.
@@ -59,6 +59,7 @@ class LensFit:
     exif: ExifFacts
     size_px: tuple[int, int]
     profile: Profile | None
+    mean: NDArray
     covariance: NDArray
     photos: tuple[str, ...]
     u_focal: float
@@ -90,7 +91,7 @@ def _fit(found: Sequence[FoundPhoto], kit: Kit, layouts: Mapping[str, Layout]) -
         sightings, network = network_of(sightings, priors, kit, layouts)
         adjustment = adjust_from_nothing(network)
     except NotEnoughError as wrong:
-        return LensFit(exif, size_px, None, np.zeros((9, 9)), (), np.inf, np.inf, (str(wrong),))
+        return _unknown(exif, size_px, str(wrong))
     index = network.unknowns.lens_values()[0]
     mean = adjustment.state.values[index]
     columns = 6 * network.unknowns.n_poses + index
@@ -100,6 +101,7 @@ def _fit(found: Sequence[FoundPhoto], kit: Kit, layouts: Mapping[str, Layout]) -
         exif,
         size_px,
         Profile(exif, size_px, mean, covariance + _allowance(adjustment, mean, exif, size_px)),
+        mean,
         covariance,
         tuple(s.name for s in sightings),
         float(np.sqrt(covariance[0, 0]) / mean[0]),
@@ -108,6 +110,11 @@ def _fit(found: Sequence[FoundPhoto], kit: Kit, layouts: Mapping[str, Layout]) -
     )
     refusals = (*_contradictions(adjustment), *_weaknesses(adjustment, fit))
     return replace(fit, profile=None, says=(*refusals, *apart)) if refusals else fit
+
+
+def _unknown(exif: ExifFacts, size_px: tuple[int, int], says: str) -> LensFit:
+    nothing = np.full(N_LENS, np.nan)
+    return LensFit(exif, size_px, None, nothing, np.diag(nothing), (), np.inf, np.inf, (says,))
 
 
 def _n_facts(exif: ExifFacts) -> int:
@@ -166,7 +173,9 @@ def _weaknesses(adjustment: Adjustment, fit: LensFit) -> tuple[str, ...]:
     u_centre_px = float(np.sqrt(np.diag(fit.covariance)[1:3].max()))
     poor = []
     if fit.u_focal > MOST_U_FOCAL:
-        poor.append(f"the focal length to {100 * fit.u_focal:.2g} % ({100 * MOST_U_FOCAL:.2g} % is needed)")
+        poor.append(
+            f"the focal length to {100 * fit.u_focal:.2g} % ({100 * MOST_U_FOCAL:.2g} % or better is needed)"
+        )
     poor_corners = fit.u_corner_px > MOST_U_CORNER * long_px
     if poor_corners:
         poor.append(

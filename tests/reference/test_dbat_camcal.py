@@ -142,7 +142,7 @@ def test_focal_length_and_principal_point(found):
 
 
 def test_distortion(found):
-    """Printed per mm on the sensor, K1 = k1 / f^2 and so on, as corrections; their P1 is our p2, their y points up."""
+    """Printed per mm on the sensor (K1 = k1 / f^2), as corrections; their P1 is our p2, their y is up."""
     terms, powers = np.array([3, 4, 7, 6, 5]), np.array([2, 4, 6, 1, 1])
     f_mm, k = found.lens[0] * MM_PER_PX, found.lens[terms]
     J = np.zeros((5, N_LENS))

@@ -37,7 +37,8 @@ def some_observations(rng):
     used[1, 7:] = False
     return Observations(
         photo_names=("a", "b"), plates=(3, 7), lens_of_photo=np.array([0, 0]),
-        size_px=np.array([[2000, 1500], [2000, 1500]]), photo=np.array([0, 0, 1, 1]), plate=np.array([0, 1, 0, 1]),
+        size_px=np.array([[2000, 1500], [2000, 1500]]),
+        photo=np.array([0, 0, 1, 1]), plate=np.array([0, 1, 0, 1]),
         points_mm=np.broadcast_to(grid, (G, n, 2)), half_mm=np.full(G, 94.0),
         saddles_px=rng.uniform(200, 1300, (G, n, 2)),
         sqrt_information=np.linalg.inv(spread), used=used,

@@ -37,8 +37,8 @@ def test_a_target_behind_tells_as_well():
     poses["front_left"], poses["front_right"] = poses["front_right"], poses["front_left"]
     found = likeliest(poses, UP, BEHIND_MM, False)
     assert in_words(found, PLATE_OF) == (
-        "The wheel plates 0 and 1 are swapped: plate 0 hangs on the front right wheel and plate 1 hangs on the front "
-        "left wheel."
+        "The wheel plates 0 and 1 are swapped: plate 0 hangs on the front right wheel and plate 1 hangs on "
+        "the front left wheel."
     )
 
 

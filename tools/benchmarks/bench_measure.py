@@ -9,6 +9,7 @@ import statistics
 import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 from pathlib import Path
 
 import click
@@ -58,14 +59,14 @@ def main(folders: tuple[Path, ...], runs: int, workers: int) -> None:
             photo_set = read_photo_set(folder)
             measure_all(photo_set, pool)
             pairs = [
-                (seconds(lambda s=photo_set: measure_all(s, pool)), seconds(lambda s=photo_set: decode_all(s)))
+                (seconds(partial(measure_all, photo_set, pool)), seconds(partial(decode_all, photo_set)))
                 for _ in range(runs)
             ]
             ratios = [whole / decode for whole, decode in pairs]
             unit_ms = 1e3 * statistics.median(decode for _, decode in pairs) / len(photo_set.photos)
             click.echo(
-                f"{folder.name:<22} {len(photo_set.photos):6d} {unit_ms:8.1f} {statistics.median(ratios):22.2f} "
-                f"{min(ratios):9.2f}"
+                f"{folder.name:<22} {len(photo_set.photos):6d} {unit_ms:8.1f} "
+                f"{statistics.median(ratios):22.2f} {min(ratios):9.2f}"
             )
     peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     click.echo(f"peak memory {peak_mb:.0f} MB")
