@@ -16,6 +16,11 @@ import click
 
 from vision.errors import InputFileError, NotEnoughError, PhotoError, PlumbsightError
 
+# The matrices of a set are small: more threads than one only wait for each other, on a busy machine for
+# seconds. Set before numpy is loaded; whoever knows better sets them outside.
+for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+    os.environ.setdefault(_name, "1")
+
 # FORMATS.md, "Exit status of the command line".
 STATUS_OF_DECISION = {"conforming": 0, "nonconforming": 1, "undecided": 2, "none": 4}
 NOT_ENOUGH, WRONG_WORDS, WRONG_FILE = 3, 64, 65

@@ -57,8 +57,9 @@ LEAST_SADDLES_READ, LEAST_SHARE_READ = 11, 0.45
 # sheet in a sharp photo may exceed the first only.
 MOST_MISFIT, MOST_MISFIT_CELLS = 12.0, 0.03
 LEAST_SHARE_HIDDEN = 0.5  # of a plate's saddles, where the tag was not read
-# Narrower cells no longer show black and white; a tag edge of 25 px has cells of 3.5 px.
-LEAST_CELL_PX = 1.2
+# A tag edge of 25 px has cells of 3.5 px. On rendered photos plates with cells down to 1.8 px keep to their
+# stated uncertainty; at 1.4 px they are off by 0.3 px as a whole.
+LEAST_CELL_PX = 1.8
 DIAGONAL_35MM = 43.27  # mm, the diagonal of a 36 x 24 mm frame (CIPA DC-008, FocalLengthIn35mmFilm)
 USUAL_FOCAL_35MM = 26.0  # of a phone's main lens; common practice, no source
 USUAL_EXPOSURE_S = 1 / 60  # indoors, where EXIF does not tell; common practice, no source

@@ -16,6 +16,8 @@ from vision.camera import N_LENS
 from vision.kit import Kit, Plate
 from vision.least_squares import PriorBlock, State, prior
 
+# The kit's default where nobody measured the print: 3 %, as A4 and Letter fitted to each other's page.
+U_UNMEASURED_SCALE = 0.03
 N_PHOTO_VALUES = 9  # df, dcx, dcy, v (3 mm), w (3 rad)
 N_PLATE_VALUES = 4  # scale, difference, bow x, bow y
 
@@ -102,6 +104,9 @@ def parameter_priors(
     photo, plate = unknowns.photo_values(), unknowns.plate_values()
     declared = [kit.plates[number] for number in plates]
     long_px = size_px.max(1)[:, None]
+    # What one printer setting does to all sheets alike, where no ruler was ever put on one of them.
+    u_printer = 0.0 if any(p.scale_is_measured for p in declared) else U_UNMEASURED_SCALE
+    u_common = float(np.hypot(kit.u_ruler_scale, u_printer))
 
     def of_plates(u_of: list[float]) -> NDArray:
         return np.array(u_of)
@@ -114,7 +119,7 @@ def parameter_priors(
         prior("print_scale", state, plate[:, 0], 0.0, of_plates([p.u_printed_scale for p in declared])),
         prior("print_scale", state, plate[:, 1], 0.0, of_plates([p.u_scale_difference for p in declared])),
         prior("flatness", state, plate[:, 2:4], 0.0, np.repeat([p.u_bow_mm for p in declared], 2)),
-        prior("print_scale", state, np.array([unknowns.ruler_value()]), 0.0, kit.u_ruler_scale),
+        prior("print_scale", state, np.array([unknowns.ruler_value()]), 0.0, u_common),
     )
 
 
