@@ -16,8 +16,10 @@ from vision import geometry
 from vision.adjust import Adjustment
 from vision.least_squares import ResidualBlock
 
-# Directions in which a hypothesis cannot be told from the model itself are left out of it.
-LEAST_SEPARABLE = 1e-3
+# Directions in which a hypothesis cannot be told from the model itself are left out of it. A body that joins
+# two halves of a round is nearly such a direction: its movement keeps a hundred-thousandth of its weight, and
+# millimetres against hundredths of a millimetre still show. Rounding is far below.
+LEAST_SEPARABLE = 1e-6
 
 
 @dataclass(frozen=True, eq=False)

@@ -16,6 +16,7 @@ from vision.advice import CAUTION, MILLIMETRES, Units
 from vision.consistency import ConsistencyTest, check_consistency, not_checked
 from vision.decide import Verdict, worst
 from vision.detect import detect_plates
+from vision.errors import NotEnoughError
 from vision.frame import FramePlan
 from vision.initial import adjust_from_nothing
 from vision.judge import JudgedPlacement, judge
@@ -241,7 +242,10 @@ def with_both_states(
         (f"before photo {split.first_after}", split.kit_before),
         (f"from photo {split.first_after} on", split.kit_after),
     ):
-        plan = plan_frame(split.adjustment, state_kit, vehicle, placements)
+        try:
+            plan = plan_frame(split.adjustment, state_kit, vehicle, placements)
+        except NotEnoughError:
+            return whole  # a state that does not show all that it takes cannot stand by itself
         reported = report(split.adjustment, plan)
         judged = tuple(
             judge(i, p, state_kit, vehicle, plan, reported, whole.tests, units)
