@@ -125,7 +125,7 @@ def _fits(hanging: _Hanging, seen: set[int], T_world_plate: dict[int, NDArray], 
     """Whether the start values show the plates so: turned alike, in the same directions, right way up."""
     mounts = [m for m in hanging.fixture.mounts if m.plate in seen]
     T_world_fixture = [T_world_plate[m.plate] @ np.linalg.inv(m.T_fixture_plate) for m in mounts]
-    if not np.isfinite(T_world_fixture).all():
+    if not mounts or not np.isfinite(T_world_fixture).all():
         return not hanging.says
     R = [T[:3, :3] for T in T_world_fixture]
     if any(_angle_deg(R[0].T @ other) > LARGEST_TURN_DEG for other in R[1:]):
