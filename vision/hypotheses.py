@@ -20,6 +20,8 @@ from vision.least_squares import ResidualBlock
 # two halves of a round is nearly such a direction: its movement keeps a hundred-thousandth of its weight, and
 # millimetres against hundredths of a millimetre still show. Rounding is far below.
 LEAST_SEPARABLE = 1e-6
+# For terms that are themselves approximate to about a hundredth, squared: with some room.
+LEAST_SEPARABLE_LENS = 1e-3
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,11 +38,11 @@ class Score:
         return self.statistic - 2.0 * self.dof
 
 
-def quadratic_form(s: NDArray, V: NDArray, N: NDArray) -> Score:
-    """s' V^-1 s over the directions in which V is not small against N."""
+def quadratic_form(s: NDArray, V: NDArray, N: NDArray, least: float = LEAST_SEPARABLE) -> Score:
+    """s' V^-1 s over the directions in which V is not smaller than `least` times N."""
     scale = 1 / np.sqrt(np.maximum(np.diag(N), 1e-300))
     values, vectors = np.linalg.eigh((V + V.T) / 2 * scale * scale[:, None])
-    keep = values > LEAST_SEPARABLE
+    keep = values > least
     z = vectors[:, keep].T @ (s * scale)
     estimate = scale * (vectors[:, keep] @ (z / values[keep]))
     return Score(float((z**2 / values[keep]).sum()), int(keep.sum()), estimate)
@@ -55,20 +57,39 @@ class SaddleScores:
         self.observed = self.block.observed
         self.r, self.J = self.block.linearise(adjustment.state)
 
-    def of_columns(self, D: NDArray, groups: Sequence[int] | NDArray) -> Score:
+    def of_columns(
+        self, D: NDArray, groups: Sequence[int] | NDArray, least: float = LEAST_SEPARABLE
+    ) -> Score:
         """Score of extra whitened columns D (g, 2n, k), one matrix for each of the groups."""
         groups = np.asarray(groups, int)
-        C = self.adjustment.covariance
         s = np.einsum("gmk,gm->k", D, self.r[groups], optimize=True)
+        return quadratic_form(s, *self._information(D, groups), least)
+
+    def _information(self, D: NDArray, groups: NDArray) -> tuple[NDArray, NDArray]:
+        """V and N (k, k) of extra whitened columns: what residuals tell of them, and a perfect net would."""
+        C = self.adjustment.covariance
         N = np.einsum("gmk,gml->kl", D, D, optimize=True)
         DJ = np.swapaxes(D, -1, -2) @ self.J[groups]
         A = np.zeros((D.shape[-1], len(C)))
         for g, columns in enumerate(self.block.columns[groups]):
             A[:, columns] += DJ[g]
-        return quadratic_form(s, N - A @ C @ A.T, N)
+        return N - A @ C @ A.T, N
 
     def moved(self, groups: NDArray, T_world_body: NDArray) -> Score:
         """Score of a displacement (six terms, in its own frame) of a rigid body that carries these plates."""
+        return self.of_columns(self._displacement(groups, T_world_body), groups)
+
+    def least_shift_mm(self, groups: NDArray, T_world_body: NDArray, noncentrality: float) -> float:
+        """The size of a shift, in the direction that shows least, whose score has this noncentrality.
+
+        Baarda's smallest detectable bias. Infinite where some shift does not show at all.
+        """
+        V, N = self._information(self._displacement(groups, T_world_body)[..., :3], groups)
+        least = np.linalg.eigvalsh((V + V.T) / 2)[0]
+        return float(np.sqrt(noncentrality / least)) if least > LEAST_SEPARABLE * np.trace(N) else np.inf
+
+    def _displacement(self, groups: NDArray, T_world_body: NDArray) -> NDArray:
+        """Whitened columns (g, 2n, 6) of a body's displacement."""
         u, state = self.adjustment.network.unknowns, self.adjustment.state
         T_plate_body = geometry.invert(state.poses[u.plate_pose(self.observed.plate[groups])]) @ T_world_body
         R, t = T_plate_body[:, :3, :3], T_plate_body[:, :3, 3]
@@ -76,7 +97,7 @@ class SaddleScores:
         adjoint = np.zeros((len(groups), 6, 6))
         adjoint[:, :3, :3] = adjoint[:, 3:, 3:] = R
         adjoint[:, :3, 3:] = geometry.skew(t) @ R
-        return self.of_columns(self.J[groups][..., 6:12] @ adjoint, groups)
+        return self.J[groups][..., 6:12] @ adjoint
 
     def scaled(self, groups: NDArray) -> Score:
         """Score of a common scale of these groups' sheets."""
@@ -87,14 +108,15 @@ class SaddleScores:
         o = self.observed
         groups = np.flatnonzero(o.lens_of_photo[o.photo] == lens)
         vector = self.adjustment.state.values[self.adjustment.network.unknowns.lens_values()][lens]
-        # To first order the observed place serves for the ideal one: these terms are tests, not values.
+        # To first order the observed place serves for the ideal one: these terms are tests, not values. What
+        # the lens's own terms can nearly take up would show that neglect, and no other lens.
         xy = (o.saddles_px[groups] - vector[1:3]) / vector[0]
         r = np.linalg.norm(xy, axis=-1, keepdims=True)
         columns = np.zeros((*xy.shape, 4))
         columns[..., 0], columns[..., 1] = xy * r**8, xy * r
         columns[..., 0, 2] = columns[..., 1, 3] = r[..., 0] ** 4
         columns = np.where(o.used[groups][..., None, None], vector[0] * columns, 0.0)
-        return self.of_columns(self._whitened(columns, groups), groups)
+        return self.of_columns(self._whitened(columns, groups), groups, LEAST_SEPARABLE_LENS)
 
     def _whitened(self, columns: NDArray, groups: NDArray) -> NDArray:
         full = np.zeros((*self.observed.used.shape, *columns.shape[2:]))
