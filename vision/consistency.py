@@ -34,6 +34,10 @@ LARGEST_STEER_DEG = 2.0
 LARGEST_LEAN_DEG = 10.0
 # Printers are off by some tenths of a per cent; "fit to page" by 3 to 6 (common practice, no source).
 LARGEST_UNMEASURED = 0.005
+# A nudge of this size must show, or the result says that it might not.
+LARGEST_UNSEEN_MM = 8.0
+# Statistics that differ by less tell causes apart with odds of less than e^5.
+ALIKE = 10.0
 # Fixtures are nudged and vehicles creep more often than one plate slips: where the photos tell them hardly
 # apart, the body is named. In units of a gain, odds of e^5; common practice, no source.
 BODY_ODDS = 10.0
@@ -466,12 +470,32 @@ def _rigidity(case: _Case, level: float) -> Iterator[ConsistencyTest]:
     """Each body, and each plate by itself, against having moved between two successive photos."""
     o = case.adjustment.network.observed
     for body, plates, T_world_body in _bodies(case):
-        tried = [
-            _moved_after(case, body, case.groups_of(plates), T_world_body, k) for k in range(1, o.n_photos)
-        ]
-        yield from _family(
-            f"rigidity of {body}", f"{body} did not move between photos", [t for t in tried if t], level / 2
-        )
+        groups = case.groups_of(plates)
+        tried = [_moved_after(case, body, groups, T_world_body, k) for k in range(1, o.n_photos)]
+        passed = f"{body} did not move between photos{_unseen_moves(case, groups, T_world_body, level)}"
+        yield from _family(f"rigidity of {body}", passed, [t for t in tried if t], level / 2)
+
+
+def _unseen_moves(case: _Case, groups: np.ndarray, T_world_body: np.ndarray, level: float) -> str:
+    """Between which photos a large move would not show, in words; empty where every one would."""
+    o = case.adjustment.network.observed
+    # A score of six unknowns passes its limit with power 97 % (1.9 of a normal distribution).
+    noncentrality = (np.sqrt(_limit(level / o.n_photos, 6)) + 1.9) ** 2
+    unseen = []
+    for k in range(1, o.n_photos):
+        after = groups[o.photo[groups] >= k]
+        if 0 < len(after) < len(groups):
+            least_mm = case.scores.least_shift_mm(after, T_world_body, noncentrality)
+            unseen += [(least_mm, k)] if least_mm > LARGEST_UNSEEN_MM else []
+    if not unseen:
+        return ""
+    least_mm, k = max(unseen)
+    size = f"of {least_mm:.0f} mm" if least_mm < 1000 else "of any size"
+    return (
+        f", as far as they can tell: a move {size} between {o.photo_names[k - 1]} and {o.photo_names[k]} might "
+        "not show. Photos, early and late in the round, that show it together with plates on both sides of the "
+        "vehicle would tell"
+    )
 
 
 def _plate_rigidity(case: _Case, level: float) -> Iterator[ConsistencyTest]:
@@ -600,25 +624,30 @@ def _floor(case: _Case, level: float) -> Iterator[ConsistencyTest]:
     solved = np.linalg.solve(A.T @ np.linalg.solve(V, A), A.T @ np.linalg.solve(V, local @ plan.up - known))
     residual = local @ plan.up - known - A @ solved
     Q = V - A @ np.linalg.solve(A.T @ np.linalg.solve(V, A), A.T)
-    tried = []
+    found = []
     for k, h in enumerate(plan.heights):
         e = np.linalg.solve(V, residual)[k]
         power = (np.linalg.solve(V, Q) @ np.linalg.inv(V))[k, k]
         if power < 1e-6 / V[k, k]:
             continue
-        off = e / power
         what = (
             f"Floor plate {case.plates[h.pose - a.network.unknowns.n_photos]}"
             if h.pose >= 0
             else f"The {_say(plan.wheels[h.wheel].wheel)} wheel's declared radius"
         )
-        says = (
-            f"{what} is {off:+.1f} mm off the plane through the others, more than the kit's flatness "
-            f"allows. Look for a ramp, "
-            "a ridge or something under it; lay it elsewhere."
-        )
-        tried.append(_Tried(Score(e * e / power, 1, np.array([off])), partial(str, says)))
+        found.append((what, Score(e * e / power, 1, np.array([e / power]))))
+    tried = [_Tried(score, partial(_floor_words, what, score, found)) for what, score in found]
     yield from _family("floor", "the floor plates lie in one plane within the kit's flatness", tried, level)
+
+
+def _floor_words(what: str, score: Score, found: Sequence[tuple[str, Score]]) -> str:
+    """What lies off the plane, and what may do so instead: with few plates the heights tell no better."""
+    alike = [other for other, s in found if other != what and s.statistic > score.statistic - ALIKE]
+    instead = f" (or else: {', '.join(alike).lower()})" if alike else ""
+    return (
+        f"{what} is {score.estimate[0]:+.1f} mm off the plane through the others, more than the kit's "
+        f"flatness allows{instead}. Look for a ramp, a ridge or something under it; lay it elsewhere."
+    )
 
 
 def _plane_design(local: np.ndarray, up: np.ndarray) -> np.ndarray:
