@@ -492,9 +492,9 @@ def _unseen_moves(case: _Case, groups: np.ndarray, T_world_body: np.ndarray, lev
     least_mm, k = max(unseen)
     size = f"of {least_mm:.0f} mm" if least_mm < 1000 else "of any size"
     return (
-        f", as far as they can tell: a move {size} between {o.photo_names[k - 1]} and {o.photo_names[k]} might "
-        "not show. Photos, early and late in the round, that show it together with plates on both sides of the "
-        "vehicle would tell"
+        f", as far as they can tell: a move {size} between {o.photo_names[k - 1]} and "
+        f"{o.photo_names[k]} might not show. Photos, early and late in the round, that show it together with "
+        "plates on both sides of the vehicle would tell"
     )
 
 
