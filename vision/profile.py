@@ -178,9 +178,8 @@ def _weaknesses(adjustment: Adjustment, fit: LensFit) -> tuple[str, ...]:
         )
     poor_corners = fit.u_corner_px > MOST_U_CORNER * long_px
     if poor_corners:
-        poor.append(
-            f"the distortion at the corners to {fit.u_corner_px:.2g} px ({MOST_U_CORNER * long_px:.2g} px)"
-        )
+        known = f"to {fit.u_corner_px:.2g} px" if np.isfinite(fit.u_corner_px) else "not at all"
+        poor.append(f"the distortion at the corners {known} ({MOST_U_CORNER * long_px:.2g} px)")
     if u_centre_px > MOST_U_CENTRE * long_px:
         poor.append(f"the principal point to {u_centre_px:.2g} px ({MOST_U_CENTRE * long_px:.2g} px)")
     if not poor:
