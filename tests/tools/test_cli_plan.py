@@ -29,7 +29,7 @@ def plan(tmp_path, capsys):
         (tmp_path / "placement.json").write_text(json.dumps(placement))
         (tmp_path / "kit.json").write_text(json.dumps(kit or demo_kit()))
         files = ["--kit", str(tmp_path / "kit.json"), "--placement", str(tmp_path / "placement.json")]
-        status = run(["plan", *files, "--photos", "6", *words])
+        status = run(["plan", *files, "--photos", "5", *words])
         return status, *capsys.readouterr()
 
     return run_it
@@ -44,7 +44,7 @@ def test_the_demo_can_be_proved(plan):
     assert status == 0
     assert "CAN BE PROVED" in out and "CANNOT" not in out
     assert "What would better it" not in out
-    assert out.count("In the picture") + out.count("In the\n") + out.count("In\n") == 6
+    assert out.count("In the picture") + out.count("In the\n") + out.count("In\n") == 5
     assert max(map(len, out.splitlines())) <= 96
 
 

@@ -199,7 +199,7 @@ def test_photos_from_one_side_with_the_phone_held_one_way_are_refused():
 
 def test_a_plate_that_moved_is_noticed():
     rng = np.random.default_rng(7)
-    plates, kit = a_table(rng)
+    plates, kit = a_table(rng, 4)
     _, photos = photos_of(rng, plates, USUAL, 6)
     T = plates[1].T_world_plate @ pose([15, 0, 0])
     moved = (plates[0], replace(plates[1], T_world_plate=T), *plates[2:])
