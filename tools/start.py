@@ -16,7 +16,7 @@ VENV = ROOT / ".venv"
 BIN = VENV / ("Scripts" if os.name == "nt" else "bin")
 PYTHON = BIN / ("python.exe" if os.name == "nt" else "python")
 STAMP = VENV / "installed-from"
-CHECKS = (("ruff", "check"), ("mypy",), ("pytest", "-q"))
+CHECKS = (("ruff", "check"), ("mypy",), ("pytest", "-q", "-n", "2", "--dist", "loadfile"))
 UNAVAILABLE = 69  # sysexits.h's EX_UNAVAILABLE: no decision, and not one of the command line's own
 USAGE = (
     "python3 tools/start.py demo | test | measure FOLDER | ... (any plumbsight command)\n"
@@ -78,7 +78,9 @@ def run(*words: str) -> int:
     have none, are run from the checkout.
     """
     is_ours = words[1] == "tools.cli"
-    environment = {**os.environ, "PYTHONPATH": str(ROOT)} if is_ours else None
+    # One thread for linear algebra: the tests' two processes would only wait for each other's threads.
+    threads = {name: os.environ.get(name, "1") for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS")}
+    environment = {**os.environ, **threads, **({"PYTHONPATH": str(ROOT)} if is_ours else {})}
     try:
         return subprocess.run([PYTHON, *words], cwd=None if is_ours else ROOT, env=environment).returncode
     except KeyboardInterrupt:
