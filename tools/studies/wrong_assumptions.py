@@ -1,4 +1,4 @@
-"""What if the phone, the noise or the paper are twice as bad as assumed: how far does coverage fall, and who speaks up?
+"""What if the phone, the noise or the paper are twice as bad as assumed: what falls, and which test speaks up?
 
 `python -m tools.studies.wrong_assumptions --sets 200 --jobs 2`
 """
