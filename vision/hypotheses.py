@@ -20,7 +20,8 @@ from vision.least_squares import ResidualBlock
 # two halves of a round is nearly such a direction: its movement keeps a hundred-thousandth of its weight, and
 # millimetres against hundredths of a millimetre still show. Rounding is far below.
 LEAST_SEPARABLE = 1e-6
-# For terms that are themselves approximate to about a hundredth, squared: with some room.
+# For terms that are themselves approximate to about a hundredth, squared: with some room. Pulls on a prior are
+# such, where the photos hardly tell: there the model's curvature exceeds the little that they moved.
 LEAST_SEPARABLE_LENS = 1e-3
 
 
@@ -135,7 +136,7 @@ def pull(adjustment: Adjustment, value_index: NDArray, mean: NDArray, U: NDArray
     state = adjustment.state
     columns = 6 * len(state.poses) + np.asarray(value_index, int)
     x = state.values[value_index] - mean
-    score = quadratic_form(x, U - adjustment.covariance[np.ix_(columns, columns)], U)
+    score = quadratic_form(x, U - adjustment.covariance[np.ix_(columns, columns)], U, LEAST_SEPARABLE_LENS)
     return Score(score.statistic, score.dof, x)
 
 
