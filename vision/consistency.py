@@ -31,7 +31,7 @@ LARGEST_NOISE_FACTOR = 1.5
 LARGEST_STEER_DEG = 2.0
 # A wheel's plate leans by camber and clamp tilt, a few degrees; more is a clamp not seated, or a plate
 # that hangs on something else. Common practice, no source.
-LARGEST_LEAN_DEG = 10.0
+LARGEST_LEAN_DEG = 15.0
 # Printers are off by some tenths of a per cent; "fit to page" by 3 to 6 (common practice, no source).
 LARGEST_UNMEASURED = 0.005
 # A nudge of this size must show, or the result says that it might not.

@@ -20,9 +20,10 @@ from vision.least_squares import ResidualBlock
 # two halves of a round is nearly such a direction: its movement keeps a hundred-thousandth of its weight, and
 # millimetres against hundredths of a millimetre still show. Rounding is far below.
 LEAST_SEPARABLE = 1e-6
-# For terms that are themselves approximate to about a hundredth, squared: with some room. Pulls on a prior are
-# such, where the photos hardly tell: there the model's curvature exceeds the little that they moved.
-LEAST_SEPARABLE_LENS = 1e-3
+# For terms that are themselves approximate to about a hundredth, squared: with some room. Pulls on a prior
+# are such, where the photos hardly tell: there the model's curvature exceeds the little that they moved, and
+# with 1e-6 one correct set in eleven had a photo that "did not fit".
+LEAST_SEPARABLE_ROUGH = 1e-3
 
 
 @dataclass(frozen=True, eq=False)
@@ -39,7 +40,7 @@ class Score:
         return self.statistic - 2.0 * self.dof
 
 
-def quadratic_form(s: NDArray, V: NDArray, N: NDArray, least: float = LEAST_SEPARABLE) -> Score:
+def quadratic_form(s: NDArray, V: NDArray, N: NDArray, least: float) -> Score:
     """s' V^-1 s over the directions in which V is not smaller than `least` times N."""
     scale = 1 / np.sqrt(np.maximum(np.diag(N), 1e-300))
     values, vectors = np.linalg.eigh((V + V.T) / 2 * scale * scale[:, None])
@@ -117,7 +118,7 @@ class SaddleScores:
         columns[..., 0], columns[..., 1] = xy * r**8, xy * r
         columns[..., 0, 2] = columns[..., 1, 3] = r[..., 0] ** 4
         columns = np.where(o.used[groups][..., None, None], vector[0] * columns, 0.0)
-        return self.of_columns(self._whitened(columns, groups), groups, LEAST_SEPARABLE_LENS)
+        return self.of_columns(self._whitened(columns, groups), groups, LEAST_SEPARABLE_ROUGH)
 
     def _whitened(self, columns: NDArray, groups: NDArray) -> NDArray:
         full = np.zeros((*self.observed.used.shape, *columns.shape[2:]))
@@ -136,7 +137,7 @@ def pull(adjustment: Adjustment, value_index: NDArray, mean: NDArray, U: NDArray
     state = adjustment.state
     columns = 6 * len(state.poses) + np.asarray(value_index, int)
     x = state.values[value_index] - mean
-    score = quadratic_form(x, U - adjustment.covariance[np.ix_(columns, columns)], U, LEAST_SEPARABLE_LENS)
+    score = quadratic_form(x, U - adjustment.covariance[np.ix_(columns, columns)], U, LEAST_SEPARABLE_ROUGH)
     return Score(score.statistic, score.dof, x)
 
 
@@ -146,5 +147,5 @@ def own_residual(adjustment: Adjustment, block: ResidualBlock, group: int) -> Sc
     columns = block.columns[group]
     C = adjustment.covariance[np.ix_(columns, columns)]
     eye = np.eye(len(r[group]))
-    score = quadratic_form(r[group], eye - J[group] @ C @ J[group].T, eye)
+    score = quadratic_form(r[group], eye - J[group] @ C @ J[group].T, eye, LEAST_SEPARABLE_ROUGH)
     return Score(score.statistic, score.dof, r[group])
