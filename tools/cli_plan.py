@@ -14,8 +14,9 @@ from calib_data.photoset import Task, read_task
 from tools.cli_measure import Progress
 from tools.tables import CAUSES, N_CAUSES, WIDTH
 from vision.advice import INCHES, LABELS, MILLIMETRES, Units
+from vision.bay import Bay
 from vision.errors import NotEnoughError
-from vision.forecast import Bay, Station
+from vision.forecast import Station
 from vision.kit import Placement
 from vision.provable import Outlook, ValueOutlook, outlook
 

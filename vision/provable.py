@@ -6,10 +6,12 @@ from types import MappingProxyType
 
 import numpy as np
 
+from vision.bay import Bay, lay_out
 from vision.decide import acceptance_limits, largest_usable_u
-from vision.forecast import Bay, Forecast, Phone, Station, choose_stations, forecast, lay_out
+from vision.forecast import Forecast, Phone, Station, forecast
 from vision.kit import FloorPlate, Kit, Placement, Plate, ScaleBar, Tolerance, Vehicle
 from vision.layout import Layout
+from vision.stations import choose_stations
 
 # What a careful shop reaches with a steel rule on a printed ruler of 150 mm: 0.1 mm.
 U_SCALE_BY_RULE = 0.0007

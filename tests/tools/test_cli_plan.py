@@ -11,8 +11,9 @@ from calib_data.photoset import read_task
 from tools.cli import run
 from tools.cli_plan import station_words
 from vision.advice import INCHES, MILLIMETRES
+from vision.bay import lay_out
 from vision.decide import acceptance_limits, largest_usable_u
-from vision.forecast import Station, lay_out
+from vision.forecast import Station
 from vision.provable import in_walking_order, outlook
 
 DEMO = Path(__file__).parents[2] / "calib_data/demo"

@@ -10,19 +10,14 @@ from scipy.spatial.transform import Rotation
 from calib_data.layouts import load_layouts
 from tools.scene import make_scene
 from tools.simulate import observe_scene
+from vision.bay import lay_out
 from vision.decide import largest_usable_u
 from vision.errors import NotEnoughError
-from vision.forecast import (
-    choose_stations,
-    forecast,
-    lay_out,
-    reachable_stations,
-    saddle_cov_px2,
-    stations_at,
-)
+from vision.forecast import forecast, saddle_cov_px2, stations_at
 from vision.kit import Placement, Tolerance, Vehicle
 from vision.measure import measure_found
 from vision.placement import VALUE_KEYS
+from vision.stations import choose_stations, reachable_stations
 
 LAYOUTS = load_layouts()
 

@@ -1,0 +1,181 @@
+"""Kit + placement + vehicle -> `Bay`: everything in its nominal place, before any photo is taken.
+
+Plates stand as the kit and the placement say, or where one would usually lay them. The vehicle frame
+serves as world.
+"""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from types import MappingProxyType
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision import geometry
+from vision.kit import Kit, Placement, Vehicle
+from vision.layout import Layout
+
+# A middling car, where nothing is declared: wheelbase, track, wheel radius, overhangs; its height, its
+# ground clearance and where its cabin starts. They hide plates and bound where one can stand. Common
+# practice, no source.
+WHEELBASE_MM, TRACK_MM, RADIUS_MM, OVERHANG_MM = 2700.0, 1550.0, 320.0, 850.0
+ROOF_MM, WAIST_MM, CLEARANCE_MM, BONNET_MM = 1450.0, 950.0, 180.0, 600.0
+BODY_BEYOND_WHEEL_MM = 85.0
+BUMPER_HEIGHT_MM = 520.0
+# Where a placement asks for no distance or height.
+DISTANCE_MM, HEIGHT_MM = 1500.0, 1000.0
+
+
+@dataclass(frozen=True, eq=False)
+class Bay:
+    """Everything in its nominal place, in the vehicle frame, in mm.
+
+    Attributes:
+        kit: With the placement's fixture only.
+        T_vehicle_plate: (4, 4) by plate number.
+        body: (2, 2, 3): lowest and highest corner of the boxes that hide plates, the car's body first.
+    """
+
+    kit: Kit
+    vehicle: Vehicle
+    placement: Placement
+    layouts: Mapping[str, Layout]
+    T_vehicle_fixture: NDArray
+    T_vehicle_plate: Mapping[int, NDArray]
+    body: NDArray
+
+
+def lay_out(kit: Kit, placement: Placement, vehicle: Vehicle, layouts: Sequence[Layout]) -> Bay:
+    """Put every plate where the kit and the placement say, or where one would usually lay it.
+
+    Wheels where the declared measures (or a middling car's) put them, the target at its nominal values,
+    floor plates before the fixture and beside the wheels, scale bars on the floor, a datum plate at the
+    bumper.
+    """
+    wheelbase_mm = vehicle.wheelbase_mm or WHEELBASE_MM
+    body = _body(vehicle, wheelbase_mm, min([c.standoff_mm for c in kit.clamps.values()], default=np.inf))
+    plates: dict[int, NDArray] = {}
+    for wheel, clamp in kit.clamps.items():
+        axle, side = wheel.split("_")
+        declared = vehicle.track_front_mm if axle == "front" else vehicle.track_rear_mm
+        radius = vehicle.wheel_radius_front_mm if axle == "front" else vehicle.wheel_radius_rear_mm
+        outward = np.array([0.0, 1.0 if side == "left" else -1.0, 0.0])
+        centre = np.array([0.0 if axle == "front" else -wheelbase_mm, 0.0, radius or RADIUS_MM])
+        out_mm = (declared or vehicle.track_front_mm or TRACK_MM) / 2 + clamp.standoff_mm
+        plates[clamp.plate] = geometry.transform(_facing(outward), centre + out_mm * outward)
+
+    fixture = next(f for f in kit.fixtures if f.name == placement.fixture)
+    target = next(t for t in fixture.targets if t.name == placement.target)
+    T_vehicle_target = _target_pose(placement, wheelbase_mm, body)
+    T_vehicle_fixture = T_vehicle_target @ geometry.invert(target.T_fixture_target)
+    for mount in fixture.mounts:
+        plates[mount.plate] = T_vehicle_fixture @ mount.T_fixture_plate
+    places = _floor_places(T_vehicle_fixture, wheelbase_mm, body)
+    for floor, (x, y) in zip(kit.floor, places, strict=False):
+        height_mm = kit.plates[floor.plate].thickness_mm
+        plates[floor.plate] = geometry.transform(np.eye(3), np.array([x, y, height_mm]))
+    _lay_bars(plates, kit, T_vehicle_fixture, body)
+    for datum in kit.datum_plates:
+        if datum.name == placement.datum:
+            ahead = T_vehicle_target[0, 3] > -wheelbase_mm / 2
+            R = _facing(np.array([1.0 if ahead else -1.0, 0, 0]))
+            point = _bumper(body, ahead)
+            plates[datum.plate] = geometry.transform(R, point - R @ np.array(datum.offset_mm))
+    return Bay(
+        replace(kit, fixtures=(fixture,)),
+        vehicle,
+        placement,
+        MappingProxyType({layout.name: layout for layout in layouts}),
+        T_vehicle_fixture,
+        MappingProxyType(plates),
+        body,
+    )
+
+
+def _facing(z: NDArray) -> NDArray:
+    """A plate's rotation whose face looks along z, which is not vertical, and whose y points up."""
+    x = np.cross([0.0, 0, 1], z)
+    x = x / np.linalg.norm(x)
+    return np.column_stack([x, np.cross(z, x), z])
+
+
+def _body(vehicle: Vehicle, wheelbase_mm: float, standoff_mm: float) -> NDArray:
+    """Body and cabin; the wheel plates hang clear of its sides."""
+    tracks = [t for t in (vehicle.track_front_mm, vehicle.track_rear_mm) if t is not None]
+    half_mm = max(tracks, default=TRACK_MM) / 2 + min(BODY_BEYOND_WHEEL_MM, standoff_mm - 20)
+    front_mm = vehicle.overhang_front_mm or OVERHANG_MM
+    rear_mm = -wheelbase_mm - (vehicle.overhang_rear_mm or OVERHANG_MM)
+    return np.array(
+        [
+            [[rear_mm, -half_mm, CLEARANCE_MM], [front_mm, half_mm, WAIST_MM]],
+            [[rear_mm + 200, 150 - half_mm, WAIST_MM], [-BONNET_MM, half_mm - 150, ROOF_MM]],
+        ]
+    )
+
+
+def _bumper(body: NDArray, ahead: bool) -> NDArray:
+    """A little off the body, so that it does not hide what is stuck on it."""
+    x = body[0, 1, 0] + 10 if ahead else body[0, 0, 0] - 10
+    return np.array([x, 0.0, BUMPER_HEIGHT_MM])
+
+
+def _target_pose(placement: Placement, wheelbase_mm: float, body: NDArray) -> NDArray:
+    asked = {key: tolerance.nominal for key, tolerance in placement.values.items()}
+    distance_mm = asked.get("distance_mm", DISTANCE_MM)
+    datum_mm = {"front_axle": 0.0, "rear_axle": -wheelbase_mm}.get(placement.datum)
+    if datum_mm is None:
+        datum_mm = float(_bumper(body, distance_mm > 0)[0])
+    x = datum_mm + distance_mm
+    yaw_deg = asked.get("yaw_deg", 180.0 if x < -wheelbase_mm else 0.0)
+    turn_rad = np.radians([yaw_deg, asked.get("pitch_deg", 0.0), asked.get("roll_deg", 0.0)])
+    place_mm = [x, asked.get("lateral_mm", 0.0), asked.get("height_mm", HEIGHT_MM)]
+    return geometry.transform(geometry.rz_ry_rx(*turn_rad), np.array(place_mm))
+
+
+def _floor_places(T_vehicle_fixture: NDArray, wheelbase_mm: float, body: NDArray) -> NDArray:
+    """(k, 2) places in the order in which one lays plates: before the fixture and beside the car by turns."""
+    fixture_mm = T_vehicle_fixture[:2, 3]
+    side_mm = body[0, 1, 1] + 330
+    near_mm, far_mm = (0.0, -wheelbase_mm) if fixture_mm[0] > -wheelbase_mm / 2 else (-wheelbase_mm, 0.0)
+    mid_mm = -wheelbase_mm / 2
+    across = T_vehicle_fixture[:2, 1] / np.linalg.norm(T_vehicle_fixture[:2, 1])
+    toward = np.array([-across[1], across[0]])  # the fixture's -x on the floor: to the vehicle
+    before = [_clear_of(fixture_mm + 350 * toward + sign * 550 * across, body, side_mm) for sign in (1, -1)]
+    return np.array(
+        [
+            before[0],
+            [near_mm, -side_mm],
+            [mid_mm, side_mm],
+            before[1],
+            [mid_mm, -side_mm],
+            [near_mm, side_mm],
+            [far_mm, side_mm],
+            [far_mm, -side_mm],
+            [(near_mm + fixture_mm[0]) / 2, side_mm],
+            [(near_mm + fixture_mm[0]) / 2, -side_mm],
+        ]
+    )
+
+
+def _clear_of(place_mm: NDArray, body: NDArray, side_mm: float) -> NDArray:
+    """The place, or beside the car where that is in its way."""
+    low, high = body[0, 0, :2] - 250, body[0, 1, :2] + 250
+    if np.all((place_mm > low) & (place_mm < high)):
+        return np.array([place_mm[0], math.copysign(side_mm, place_mm[1])])
+    return place_mm
+
+
+def _lay_bars(plates: dict[int, NDArray], kit: Kit, T_vehicle_fixture: NDArray, body: NDArray) -> None:
+    """Add the ends of scale bars: across before the car, or along its left side where there is no room."""
+    fixture_x = T_vehicle_fixture[0, 3]
+    edge = body[0, 1, 0] if fixture_x > body[0, :, 0].mean() else body[0, 0, 0]
+    has_room = abs(fixture_x - edge) > 1500
+    centre = [(fixture_x + edge) / 2, 0.0] if has_room else [0.3 * body[0, 0, 0], body[0, 1, 1] + 800]
+    along = np.array([0.0, 1.0, 0.0]) if has_room else np.array([1.0, 0.0, 0.0])
+    for k, bar in enumerate(kit.scale_bars):
+        for plate, sign in zip(bar.plates, (-1.0, 1.0), strict=True):
+            if plate not in plates:
+                shift = np.array([250.0 * k, 0.0, 0.0])
+                place = np.array([*centre, 25.0]) + shift + sign * bar.length_mm / 2 * along
+                plates[plate] = geometry.transform(np.eye(3), place)
