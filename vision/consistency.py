@@ -96,15 +96,21 @@ def check_consistency(
     vehicle: Vehicle,
     sightings: Sequence[Sighting],
     mounted: str = "",
+    beforehand: Sequence[ConsistencyTest] = (),
 ) -> tuple[ConsistencyTest, ...]:
     """All tests: those that failed first, the likeliest cause on top, then those that passed.
 
     Args:
         mounted: What mountcheck.adjust_as_hung says of the fixtures' plates.
+        beforehand: What the photos say of themselves (roundcheck.check_round).
     """
     case = _Case(adjustment, plan, reported, kit, vehicle, sightings, SaddleScores(adjustment), mounted)
     level = FAMILY_LEVEL / len(_STATISTICAL)
     plain = [test for check in _PLAIN for test in check(case)]
+    if adjustment.noise_factor > LARGEST_NOISE_FACTOR:
+        # Where the photos do not fit each other, crooked wheels are a consequence, not the cause.
+        plain = [replace(test, gain=min(test.gain, 0.0)) for test in plain]
+    plain = [*beforehand, *plain]
     statistical = [test for check in _STATISTICAL for test in check(case, level)]
     failed = sorted((t for t in plain + statistical if not t.ok), key=_unlikeliness)
     first, rest = failed[:1], [replace(t, says=f"Perhaps only a consequence: {t.says}") for t in failed[1:]]
@@ -166,7 +172,7 @@ def _family(name: str, passed: str, tried: Sequence[_Tried], level: float) -> It
     )
 
 
-def _plain(name: str, problem: str, passed: str) -> ConsistencyTest:
+def plain_test(name: str, problem: str, passed: str) -> ConsistencyTest:
     return ConsistencyTest(
         name, not problem, float(bool(problem)), 0.0, problem or passed, np.inf if problem else 0.0
     )
@@ -202,13 +208,13 @@ def _wheel_places(case: _Case) -> Iterator[ConsistencyTest]:
     else:
         problem = in_words(arrangement, {wheel: clamp.plate for wheel, clamp in case.kit.clamps.items()})
     advice = " Hang them as the kit says, or correct the kit, and photograph again." if problem else ""
-    yield _plain("wheel plates", problem + advice, "each wheel's plate is where the kit says")
+    yield plain_test("wheel plates", problem + advice, "each wheel's plate is where the kit says")
 
 
 def _mounted(case: _Case) -> Iterator[ConsistencyTest]:
     advice = " Hang it as the kit says, or correct the kit, and photograph again." if case.mounted else ""
     passed = "every fixture plate hangs the right way up in its own place"
-    yield _plain("mounted as in the kit", case.mounted + advice, passed)
+    yield plain_test("mounted as in the kit", case.mounted + advice, passed)
 
 
 def _lean(case: _Case) -> Iterator[ConsistencyTest]:
@@ -219,7 +225,7 @@ def _lean(case: _Case) -> Iterator[ConsistencyTest]:
         if (lean := float(np.degrees(np.arcsin(abs(np.clip(poses[w.pose][:3, 2] @ case.plan.up, -1, 1))))))
         > LARGEST_LEAN_DEG
     ]
-    yield _plain("clamps upright", " ".join(wrong), "every wheel plate stands upright")
+    yield plain_test("clamps upright", " ".join(wrong), "every wheel plate stands upright")
 
 
 def _facing(case: _Case) -> Iterator[ConsistencyTest]:
@@ -237,7 +243,7 @@ def _facing(case: _Case) -> Iterator[ConsistencyTest]:
                 f"rear right, front right with rear left), or the target of '{target.placement.name}' faces "
                 f"away."
             )
-        yield _plain(f"facing of {target.placement.name}", problem, "the target faces as required")
+        yield plain_test(f"facing of {target.placement.name}", problem, "the target faces as required")
 
 
 def _rejected(case: _Case) -> Iterator[ConsistencyTest]:
@@ -279,7 +285,7 @@ def _optimum(case: _Case) -> Iterator[ConsistencyTest]:
         if solution.converged
         else "The adjustment did not reach its optimum. Take more photos of fixture and wheels together."
     )
-    yield _plain("optimum reached", problem, "the adjustment reached its optimum")
+    yield plain_test("optimum reached", problem, "the adjustment reached its optimum")
 
 
 def _true_size(case: _Case) -> Iterator[ConsistencyTest]:
@@ -303,7 +309,7 @@ def _true_size(case: _Case) -> Iterator[ConsistencyTest]:
                 f"size, and "
                 "nobody measured their rulers: measure them and enter printed_scale, or print at 100 %."
             )
-    yield _plain(
+    yield plain_test(
         "prints at true size", problem, "no sheet is known to be printed at another size than it should"
     )
 
@@ -331,7 +337,7 @@ def _steering(case: _Case) -> Iterator[ConsistencyTest]:
         f"Set the steering "
         "straight ahead and photograph again."
     )  # fmt: skip
-    yield _plain(
+    yield plain_test(
         "steering straight", problem, f"the front wheels point {steer:+.1f} degrees off straight ahead"
     )
 

@@ -28,6 +28,7 @@ from vision.moved import two_states
 from vision.observe import Sighting
 from vision.photo import Photo
 from vision.placement import Reported, plan_frame, report
+from vision.roundcheck import check_round
 from vision.second_look import look_again
 from vision.sightings import FoundPhoto, PhotoNote, in_time_order, main_part, network_of, sightings_of
 from vision.turned import with_turns_undone
@@ -198,7 +199,8 @@ def measure_found(
     progress("testing", 2, 3)
     plan = plan_frame(adjustment, kit, vehicle, placements)
     reported = report(adjustment, plan)
-    tests = check_consistency(adjustment, plan, reported, kit, vehicle, sightings, mounted)
+    beforehand = check_round(given, kit)
+    tests = check_consistency(adjustment, plan, reported, kit, vehicle, sightings, mounted, beforehand)
     judged = tuple(judge(i, p, kit, vehicle, plan, reported, tests, units) for i, p in enumerate(placements))
     whole = Measurement(
         decision=worst(p.decision.decision for p in judged),

@@ -1,4 +1,4 @@
-"""The studies in a bounded form, for every push: each limit fails a true claim less than once in a thousand runs.
+"""The studies in a bounded form: each limit fails a true claim less than once in a thousand runs.
 
 The claim is the rate in the comment; the limit follows from the binomial distribution, exactly.
 """

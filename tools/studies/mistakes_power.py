@@ -107,12 +107,12 @@ CAUSES: Mapping[str, Cause] = MappingProxyType(
         ),
         "fixture plates exchanged": Cause(("mounted", "plates on fixtures"), ("exchanged",), says_plate=True),
         "a number twice": Cause(
-            ("plates in each photo", "points of each plate", "one plate"), ("twice", "same number")
+            ("plates in each photo", "points of each plate", "each number"), ("twice", "same number")
         ),
         "photo mirrored": Cause((), ("mirrored",)),
         "rear axle meant": Cause((), ("axle",), by_decision=True),
         "bumper meant": Cause((), ("bumper", "overhang"), by_decision=True),
-        "lateral mirrored": Cause((), ("other side",), scene=_ASIDE, by_decision=True),
+        "lateral mirrored": Cause((), ("same amount",), scene=_ASIDE, by_decision=True),
         "visits mixed, by date": Cause(
             ("rigidity of", "one visit"),
         ),

@@ -1,4 +1,4 @@
-"""What if the phone, the noise or the paper are twice as bad as assumed: what falls, and which test speaks up?
+"""What if phone, noise or paper are twice as bad as assumed: what falls, and which test speaks up?
 
 `python -m tools.studies.wrong_assumptions --sets 200 --jobs 2`
 """
