@@ -47,7 +47,7 @@ def _twice(found: Sequence[FoundPhoto], kit: Kit) -> str:
         twice = sorted({n for n in numbers if numbers.count(n) > 1 and n in kit.plates})
         if twice:
             return (
-                f"Two plates with the same number {twice[0]} are in photo {photo.name}. Other photos may show "
-                "either of them: take the spare print away, and photograph again."
+                f"Two plates with the same number {twice[0]} are in photo {photo.name}. Other photos may "
+                "show either of them: take the spare print away, and photograph again."
             )
     return ""

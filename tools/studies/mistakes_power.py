@@ -67,7 +67,7 @@ CAUSES: Mapping[str, Cause] = MappingProxyType(
             ("rigidity of each plate", "plates in each photo"), sizes=(1, 2, 4, 8), says_plate=True
         ),
         "one sheet scaled, share": Cause(
-            ("scale of each sheet",), sizes=(0.003, 0.006, 0.01, 0.03), says_plate=True
+            ("scale of each sheet", "declared track"), sizes=(0.003, 0.006, 0.01, 0.03), says_plate=True
         ),
         "one sheet stretched, share": Cause(
             ("shape of each sheet",), sizes=(0.002, 0.003, 0.006), says_plate=True
