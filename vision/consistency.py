@@ -41,7 +41,6 @@ ALIKE = 10.0
 # Scores are linear: of the misfit of a mistake as large as 3 % in scale they miss so much, as a share.
 SCORE_ERROR = 0.03
 ALL_SHEETS = "scale of all sheets"
-# Fixtures are nudged and vehicles creep more often than one plate slips, and a printer that fits to the page
 # Fixtures are nudged and vehicles creep more often than one plate slips, and a printer that fits to the
 # page does so to all sheets: where the photos tell them hardly apart, these are named. In units of a gain,
 # odds of e^5; common practice, no source.
