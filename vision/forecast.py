@@ -20,11 +20,11 @@ from vision.camera import project
 from vision.detect import Detection
 from vision.errors import NotEnoughError
 from vision.frame import not_measured
-from vision.initial import connected_parts
 from vision.least_squares import Solution, State, normals
 from vision.lenses import lens_prior
 from vision.observe import Sighting, observe
 from vision.parameters import LensPrior, printed_scales
+from vision.parts import connected_parts
 from vision.photo import ExifFacts
 from vision.placement import VALUE_KEYS, plan_frame, report
 

@@ -6,13 +6,14 @@ from dataclasses import dataclass, replace
 from vision.adjust import Network
 from vision.detect import Detection
 from vision.errors import NotEnoughError
-from vision.initial import Part, connected_parts, focal_length_seen
 from vision.kit import Kit
 from vision.layout import Layout
 from vision.lenses import lens_prior_from_plates
 from vision.observe import Sighting, observe
 from vision.parameters import LensPrior, printed_scales
+from vision.parts import Part, connected_parts
 from vision.photo import ExifFacts
+from vision.single_plate import focal_length_seen
 
 
 @dataclass(frozen=True, eq=False)

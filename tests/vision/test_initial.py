@@ -9,9 +9,11 @@ from tools.truth import true_values
 from vision import geometry
 from vision.adjust import adjust
 from vision.camera import project
-from vision.initial import adjust_from_nothing, connected_parts, focal_length_seen, looks_settled, plate_poses
+from vision.initial import adjust_from_nothing, looks_settled
 from vision.kit import Fixture, Kit, Mount
 from vision.parameters import printed_scales
+from vision.parts import connected_parts
+from vision.single_plate import focal_length_seen, plate_poses
 
 LENS = np.array([3000.0, 2015.5, 1511.5, 0.05, -0.03, 0, 0, 0, 0])
 GRID = np.stack(np.meshgrid(np.linspace(-80, 80, 5), np.linspace(-80, 80, 5)), -1).reshape(-1, 2)

@@ -1,0 +1,204 @@
+"""Poses of photos, plates and fixtures, grown plate by plate by votes of rotations.
+
+A flat plate in one photo has two poses that fit nearly alike, mirrored about the line of sight. Which one
+is true shows when several plates and photos are put together: wrong ones turn the neighbours by tens
+of degrees. Votes count rotations only, because a focal length wrong by a few per cent shifts
+everything by tens of pixels and hardly turns anything.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision import geometry
+from vision.adjust import Network
+from vision.parameters import printed_scales
+from vision.single_plate import MODEL_U_PX, plate_poses
+
+# Two rotations "agree" within this. Single-plate poses of a lens wrong by 5 % scatter by 1-3 degrees.
+VOTE_U_RAD = float(np.radians(4.0))
+# No single vote counts for more than this, so that one bad edge cannot outvote three good ones.
+VOTE_CAP = 25.0
+# Candidates are different poses when three u of a vote apart, squared; alike when their costs differ by one
+# unit of the votes' chi-square or less.
+APART, ALIKE = 9.0, 1.0
+# A mount is known in millimetres where photos are not: its place goes before that of any image.
+MOUNT_EXTENT_PX = 1e6
+
+
+@dataclass(frozen=True, eq=False)
+class Edge:
+    """A body (photo or fixture) that carries or shows a plate, and how the plate may lie in it.
+
+    Attributes:
+        body, plate: Indices; photos come first among the bodies, then fixtures.
+        T_body_plate: (k, 4, 4) the possible poses.
+        costs: (k,) how much worse each fits than the best, in units of the misfit that both share; capped.
+        extent_px: Shorter side of the plate's image, by which the surest place is chosen.
+    """
+
+    body: int
+    plate: int
+    T_body_plate: NDArray
+    costs: NDArray
+    extent_px: float
+
+
+def edges_of(network: Network) -> tuple[Edge, ...]:
+    """Every plate in every photo, and every plate on its fixture."""
+    o = network.observed
+    scales = printed_scales([network.kit.plates[p] for p in o.plates])
+    edges = []
+    for g in range(len(o.photo)):
+        use = o.used[g]
+        lens = network.lens_priors[o.lens_of_photo[o.photo[g]]].mean
+        points = o.points_mm[g, use] * scales[o.plate[g]]
+        T, rms = plate_poses(points, o.saddles_px[g, use], lens)
+        costs = np.minimum((rms**2 - rms[0] ** 2) / (rms[0] ** 2 + MODEL_U_PX**2), VOTE_CAP)
+        extent = np.ptp(o.saddles_px[g, use], axis=0)
+        edges.append(Edge(int(o.photo[g]), int(o.plate[g]), T, costs, float(extent.min())))
+    for body, plate, T_fixture_plate in _mounts(network):
+        edges.append(Edge(body, plate, T_fixture_plate[None], np.zeros(1), MOUNT_EXTENT_PX))
+    return tuple(edges)
+
+
+def _mounts(network: Network) -> list[tuple[int, int, NDArray]]:
+    """(body index, plate index, T_fixture_plate) of the fixtures' plates that were seen."""
+    index_of = {plate: k for k, plate in enumerate(network.observed.plates)}
+    return [
+        (network.observed.n_photos + f, index_of[m.plate], m.T_fixture_plate)
+        for f, k in enumerate(network.fixtures())
+        for m in network.kit.fixtures[k].mounts
+        if m.plate in index_of
+    ]
+
+
+def _turn_costs(R_a: NDArray, R_b: NDArray) -> NDArray:
+    """Squared angle between rotations in units of the vote's u, capped."""
+    trace = np.einsum("...ij,...ij->...", R_a, R_b)
+    angle = np.arccos(np.clip((trace - 1) / 2, -1, 1))
+    return _capped(angle)
+
+
+def _capped(angle_rad: NDArray) -> NDArray:
+    return np.minimum((angle_rad / VOTE_U_RAD) ** 2, VOTE_CAP)
+
+
+@dataclass(frozen=True, eq=False)
+class _Vote:
+    """The best place for a node, by how much it beats any other, and the image extent that it comes from."""
+
+    T_world_node: NDArray
+    margin: float
+    extent_px: float
+
+
+def _vote(candidates: NDArray, extents_px: NDArray, total: NDArray) -> _Vote:
+    """The candidate pose (of m, 4, 4) with the lowest total cost (m,), and by how much it beats any other."""
+    # Among candidates that agree, the largest image fixes the position best.
+    best = int(np.argmin(total))
+    others = _turn_costs(candidates[:, :3, :3], candidates[best, :3, :3]) >= APART
+    margin = float(total[others].min() - total[best]) if others.any() else VOTE_CAP
+    alike = np.flatnonzero(~others & (total <= total[best] + ALIKE))
+    chosen = alike[int(np.argmax(extents_px[alike]))]
+    return _Vote(candidates[chosen], margin, float(extents_px[chosen]))
+
+
+class Growth:
+    """Bodies (photos, fixtures) and plates placed so far, and votes on those within reach.
+
+    The kit's promises vote along: floor plates lie flat, so their normals are all upward; wheel plates
+    stand upright, and the wheels' axes are nearly parallel. They settle what photos of a far fixture leave
+    open: which way the other side of the vehicle is turned.
+    """
+
+    def __init__(self, edges: Sequence[Edge], n_bodies: int, n_plates: int, network: Network) -> None:
+        self.T_body, self.T_plate = np.full((n_bodies, 4, 4), np.nan), np.full((n_plates, 4, 4), np.nan)
+        self.of_body = [[e for e in edges if e.body == b] for b in range(n_bodies)]
+        self.of_plate = [[e for e in edges if e.plate == p] for p in range(n_plates)]
+        kit, numbers = network.kit, network.observed.plates
+        lying, upright = {f.plate for f in kit.floor}, {c.plate for c in kit.clamps.values()}
+        self.lying = np.array([p in lying for p in numbers], bool)
+        self.upright = np.array([p in upright for p in numbers], bool)
+        self.votes: dict[tuple[str, int], _Vote] = {}
+
+    def grow(self, seed: int) -> None:
+        """Place everything that hangs together with one body, surest vote first."""
+        self.T_body[seed] = np.eye(4)
+        self._refresh_plates(seed)
+        while self.votes:
+            (kind, node), vote = max(self.votes.items(), key=lambda item: (item[1].margin, item[1].extent_px))
+            del self.votes[kind, node]
+            if kind == "plate":
+                self.T_plate[node] = vote.T_world_node
+                self._refresh_bodies(node)
+            else:
+                self.T_body[node] = vote.T_world_node
+                self._refresh_plates(node)
+
+    def _has_body(self, e: Edge) -> bool:
+        return not np.isnan(self.T_body[e.body, 0, 0])
+
+    def _has_plate(self, e: Edge) -> bool:
+        return not np.isnan(self.T_plate[e.plate, 0, 0])
+
+    def _refresh_bodies(self, plate: int) -> None:
+        for e in self.of_plate[plate]:
+            if not self._has_body(e):
+                self.votes["body", e.body] = self._vote_on_body(e.body)
+
+    def _refresh_plates(self, body: int) -> None:
+        for e in self.of_body[body]:
+            if not self._has_plate(e):
+                self.votes["plate", e.plate] = self._vote_on_plate(e.plate)
+
+    def _vote_on_body(self, body: int) -> _Vote:
+        near = [e for e in self.of_body[body] if self._has_plate(e)]
+        relative = [geometry.invert(e.T_body_plate) for e in near]
+        options = [self.T_plate[e.plate] @ T for e, T in zip(near, relative, strict=True)]
+        candidates = np.concatenate(options)
+        total = self._agreement(candidates, options, near)
+        # Plates not placed yet vote by what the kit promises of them.
+        for e in self.of_body[body]:
+            if not self._has_plate(e):
+                normals = candidates[:, None, :3, :3] @ e.T_body_plate[None, :, :3, 2:]
+                total = total + (self._promise_costs(normals[..., 0], e.plate) + e.costs).min(1)
+        return _vote(candidates, _extents_px(near), total)
+
+    def _vote_on_plate(self, plate: int) -> _Vote:
+        near = [e for e in self.of_plate[plate] if self._has_body(e)]
+        options = [self.T_body[e.body] @ e.T_body_plate for e in near]
+        candidates = np.concatenate(options)
+        total = self._agreement(candidates, options, near) + self._promise_costs(candidates[:, :3, 2], plate)
+        return _vote(candidates, _extents_px(near), total)
+
+    @staticmethod
+    def _agreement(candidates: NDArray, options: Sequence[NDArray], near: Sequence[Edge]) -> NDArray:
+        """(m,) what each candidate's rotation costs with all neighbours, each taking its better pose."""
+        return np.sum(
+            [
+                (_turn_costs(candidates[:, None, :3, :3], T[None, :, :3, :3]) + e.costs).min(1)
+                for e, T in zip(near, options, strict=True)
+            ],
+            axis=0,
+        )
+
+    def _promise_costs(self, normals: NDArray, plate: int) -> NDArray:
+        """(...,) what it costs a plate to have these normals (..., 3), by what the kit promises of it."""
+        placed = ~np.isnan(self.T_plate[:, 0, 0])
+        costs = np.zeros(normals.shape[:-1])
+        flat, wheels = self.T_plate[placed & self.lying, :3, 2], self.T_plate[placed & self.upright, :3, 2]
+        if len(flat) and (self.lying[plate] or self.upright[plate]):
+            rise = np.clip(normals @ (flat.mean(0) / np.linalg.norm(flat.mean(0))), -1, 1)
+            costs += _capped(np.arccos(rise) if self.lying[plate] else np.arcsin(rise))
+        if len(wheels) and self.upright[plate]:
+            # Lines, not directions: plates hung on the wrong side are for the tests to name.
+            along = np.clip(np.abs(normals @ wheels.T), 0, 1)
+            costs += _capped(np.arccos(along)).mean(-1)
+        return costs
+
+
+def _extents_px(near: Sequence[Edge]) -> NDArray:
+    return np.concatenate([np.full(len(e.T_body_plate), e.extent_px) for e in near])
