@@ -131,26 +131,50 @@ class SingularError(ArithmeticError):
         self.columns = columns
 
 
-def normals(blocks: Sequence[ResidualBlock], state: State) -> Normals:
-    """The normal equations, dense: every group's J'J and J'r added up at its columns.
+class NormalEquations:
+    """Adds up the normal equations of a list of blocks, over the free unknowns only.
 
-    The cost is infinite, and the rest meaningless, where the state is absurd (a plate behind the camera).
+    Where each group's products go in H is worked out once. Columns that are held in every group of a
+    block take no part in its products.
     """
-    n, cost = state.n_columns, 0.0
-    places, products, rows, gradients = [], [], [], []
-    for block in blocks:
-        with np.errstate(all="ignore"):
-            r, J = block.linearise(state)
-        JT = np.swapaxes(J, -1, -2)
-        columns = block.columns
-        places.append((columns[:, :, None] * n + columns[:, None, :]).ravel())
-        products.append((JT @ J).ravel())
-        rows.append(columns.ravel())
-        gradients.append((JT @ r[..., None]).ravel())
-        cost += float(np.vdot(r, r))
-    H = np.bincount(np.concatenate(places), np.concatenate(products), n * n).reshape(n, n)
-    g = np.bincount(np.concatenate(rows), np.concatenate(gradients), n)
-    return Normals(H, g, cost if np.isfinite(cost) else np.inf)
+
+    def __init__(self, blocks: Sequence[ResidualBlock], held: NDArray) -> None:
+        self.blocks = blocks
+        self.free = np.flatnonzero(~held)
+        self.n = len(self.free)
+        # Held unknowns share one row and column beyond the free ones, which is cut off at the end.
+        place = np.full(len(held), self.n)
+        place[self.free] = np.arange(self.n)
+        self.taken = [(place[block.columns] < self.n).any(0) for block in blocks]
+        columns = [place[b.columns[:, taken]] for b, taken in zip(blocks, self.taken, strict=True)]
+        self.rows = np.concatenate([c.ravel() for c in columns])
+        width = self.n + 1
+        self.places = np.concatenate([(c[:, :, None] * width + c[:, None, :]).ravel() for c in columns])
+
+    def at(self, state: State) -> Normals:
+        """H and g of the free unknowns, and the cost.
+
+        The cost is infinite, and the rest meaningless, where the state is absurd (a plate behind the camera).
+        """
+        cost, products, gradients = 0.0, [], []
+        for block, taken in zip(self.blocks, self.taken, strict=True):
+            with np.errstate(all="ignore"):
+                r, J = block.linearise(state)
+            if not taken.all():
+                J = J[..., taken]
+            JT = np.swapaxes(J, -1, -2)
+            products.append((JT @ J).ravel())
+            gradients.append((JT @ r[..., None]).ravel())
+            cost += float(np.vdot(r, r))
+        width = self.n + 1
+        H = np.bincount(self.places, np.concatenate(products), width * width).reshape(width, width)
+        g = np.bincount(self.rows, np.concatenate(gradients), width)
+        return Normals(H[:-1, :-1], g[:-1], cost if np.isfinite(cost) else np.inf)
+
+
+def normals(blocks: Sequence[ResidualBlock], state: State) -> Normals:
+    """The normal equations of all unknowns, dense."""
+    return NormalEquations(blocks, np.zeros(state.n_columns, bool)).at(state)
 
 
 class _Factor:
@@ -186,12 +210,12 @@ def _weakest(scaled: NDArray) -> NDArray:
     return np.sort(np.argsort(-np.abs(vectors[:, 0]))[:6])
 
 
-def _resected(state: State, at: Normals, poses: NDArray) -> State:
+def _resected(state: State, at: Normals, free: NDArray, poses: NDArray) -> State:
     """One Gauss-Newton step of each of these poses by itself, everything else held."""
     dx = np.zeros(state.n_columns)
     for pose in poses:
-        c = state.pose_columns(pose)
-        dx[c] = np.linalg.solve(at.H[np.ix_(c, c)] + 1e-12 * np.diag(np.diag(at.H)[c]), at.g[c])
+        c = np.flatnonzero(np.isin(free, state.pose_columns(pose)))
+        dx[free[c]] = np.linalg.solve(at.H[np.ix_(c, c)] + 1e-12 * np.diag(np.diag(at.H)[c]), at.g[c])
     return state.moved(dx)
 
 
@@ -218,42 +242,43 @@ def solve(
     Raises:
         SingularError: Some free unknowns are not determined at all.
     """
-    free = np.flatnonzero(~held)
-    grid = np.ix_(free, free)
+    equations = NormalEquations(blocks, held)
+    free = equations.free
     state, damping, decrement = start, 0.0, np.inf
-    at = normals(blocks, state)
+    at = equations.at(state)
+    factor: _Factor | None = None
     n_iterations = 0
     while n_iterations < max_iterations:
         n_iterations += 1
-        H, g = at.H[grid], at.g[free]
         try:
-            newton = _Factor(H).solve(g)
-            decrement = float(g @ newton)
+            factor = _Factor(at.H)
+            newton = factor.solve(at.g)
+            decrement = float(at.g @ newton)
         except SingularError:
             # Far from the optimum a plate may be edge-on for a moment; damping carries the state past it.
-            newton, decrement, damping = None, np.inf, max(damping, 1e-6)
+            factor, decrement, damping = None, np.inf, max(damping, 1e-6)
         if decrement < decrement_limit:
             break
-        step = newton if newton is not None and damping == 0 else _Factor(H, damping).solve(g)
+        step = newton if factor is not None and damping == 0 else _Factor(at.H, damping).solve(at.g)
         dx = np.zeros(start.n_columns)
         dx[free] = step
         trial = state.moved(dx)
-        at_trial = normals(blocks, trial)
-        gain = (at.cost - at_trial.cost) / float(step @ (2 * g - H @ step))
+        at_trial = equations.at(trial)
+        gain = (at.cost - at_trial.cost) / float(step @ (2 * at.g - at.H @ step))
         if gain < 0.5 and len(resect) and np.isfinite(at_trial.cost):
-            better = _resected(trial, at_trial, resect)
-            at_better = normals(blocks, better)
+            better = _resected(trial, at_trial, free, resect)
+            at_better = equations.at(better)
             if at_better.cost < at_trial.cost:
                 trial, at_trial = better, at_better
         if at_trial.cost < at.cost:
-            state, at = trial, at_trial
+            state, at, factor = trial, at_trial, None
             damping = 0.0 if damping < 1e-7 else damping / 10
         elif damping > 1e8:
             break
         else:
             damping = max(10 * damping, 1e-6)
     covariance = np.zeros((start.n_columns, start.n_columns))
-    covariance[grid] = _Factor(at.H[grid]).inverse()
+    covariance[np.ix_(free, free)] = (factor or _Factor(at.H)).inverse()
     return Solution(state, at.cost, covariance, decrement, decrement < decrement_limit, n_iterations)
 
 
