@@ -26,6 +26,9 @@ REJECTION_LIMIT = float(scipy.stats.chi2.isf(REJECTION_LEVEL, 2))
 HUBER_LIMIT = float(np.sqrt(scipy.stats.chi2.ppf(0.95, 2)))
 # More of a view's points than this do not fail by themselves; common practice, no source.
 LARGEST_POINT_SHARE = 0.4
+# So many times the median distance from a view's middle residual: 99.99 % of a normal scatter in two
+# dimensions lie within 3.65 of it; linear terms of a moved plate spread the points by less than twice that.
+ODD = 8.0
 # A plate or a photo needs a homography's worth of points to have a pose.
 LEAST_POINTS = 4
 # Weights feed the estimate of a plate's common error, which feeds the weights: so many times.
@@ -235,21 +238,37 @@ def _noise_level(tests: NDArray) -> float:
     return max(1.0, float(np.median(tests)) / float(scipy.stats.chi2.median(2))) if len(tests) else 1.0
 
 
-def _isolated(rejected: NDArray, observed: Observations, absurd: NDArray) -> NDArray:
+def _isolated(rejected: NDArray, block: SaddleBlock, state: State, absurd: NDArray) -> NDArray:
     """Of the points that fail their test, those that are errors of points and not of a whole view.
 
     Where much of a view fails, something stood elsewhere: a moved fixture, another print. The view stays in,
-    for the tests of whole views to see it and name the cause; only views that were absurd (G,) from the
-    start stay out, unless a plate or a photo would hang in the air without them.
+    for the tests of whole views to see it and name the cause, less the points that are odd even there; only
+    views that were absurd (G,) from the start stay out, unless a plate or a photo would hang in the air
+    without them.
     """
-    n_used = np.maximum(observed.used.sum(1), 1)
-    whole = rejected.sum(1) > LARGEST_POINT_SHARE * n_used
-    rejected = rejected & ~(whole & ~absurd)[:, None]
-    used = observed.used & ~rejected
-    n_of_plate = np.bincount(observed.plate, used.sum(1), minlength=len(observed.plates))
-    n_of_photo = np.bincount(observed.photo, used.sum(1), minlength=observed.n_photos)
-    adrift = (n_of_plate[observed.plate] < LEAST_POINTS) | (n_of_photo[observed.photo] < LEAST_POINTS)
+    o = block.observed
+    present = o.used | rejected
+    whole = (rejected.sum(1) > LARGEST_POINT_SHARE * np.maximum(present.sum(1), 1)) & ~absurd
+    odd = present & _odd_within_view(block.residuals_px(state), present)
+    rejected = np.where(whole[:, None], odd, rejected)
+    used = present & ~rejected
+    n_of_plate = np.bincount(o.plate, used.sum(1), minlength=len(o.plates))
+    n_of_photo = np.bincount(o.photo, used.sum(1), minlength=o.n_photos)
+    adrift = (n_of_plate[o.plate] < LEAST_POINTS) | (n_of_photo[o.photo] < LEAST_POINTS)
     return rejected & ~adrift[:, None]
+
+
+def _odd_within_view(residuals_px: NDArray, present: NDArray) -> NDArray:
+    """(G, n) points whose residual is far from those of the same view, by medians.
+
+    A single gross point spoils the test of all its neighbours, which share an error with it; medians it
+    does not move.
+    """
+    counted = present & np.isfinite(residuals_px).all(-1)
+    counted[~counted.any(1)] = True  # views without points have no median, and nothing to find
+    r = np.where(counted[..., None], residuals_px, np.nan)
+    off = np.linalg.norm(r - np.nanmedian(r, axis=1, keepdims=True), axis=-1)
+    return ~(off <= ODD * np.nanmedian(off, axis=1, keepdims=True))
 
 
 def adjust(network: Network, start: State, *, grades: Sequence[float] = GRADES) -> Adjustment:
@@ -273,14 +292,15 @@ def adjust(network: Network, start: State, *, grades: Sequence[float] = GRADES) 
     if grades:
         weights = _huber_weights(network, network.observed, state)
         beyond = weights**2 < HUBER_LIMIT**2 / (2 * REJECTION_LIMIT)
-        rejected = _isolated(present & beyond, network.observed, absurd)
+        block = _saddles(network, network.observed)
+        rejected = _isolated(present & beyond, block, state, absurd)
     for _ in range(6):
         block = _saddles(network, network.observed.without(rejected))
         solution = solve((block, *rest), state, held=held, resect=cameras)
         state = solution.state
         tests = point_tests(block, solution)
         failing = present & (tests > REJECTION_LIMIT * _noise_level(tests[block.observed.used]))
-        again = _isolated(failing, network.observed, absurd)
+        again = _isolated(failing, _saddles(network, network.observed), state, absurd)
         if (again == rejected).all():
             break
         rejected = again

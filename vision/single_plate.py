@@ -16,10 +16,15 @@ MODEL_U_PX = 0.1
 def plate_poses(points_mm: NDArray, saddles_px: NDArray, lens: NDArray) -> tuple[NDArray, NDArray]:
     """Both poses `T_camera_plate` (2, 4, 4) of one flat plate, better first, and their misfit rms in px.
 
-    Collins and Bartoli, "Infinitesimal plane-based pose estimation" (2014), as OpenCV has it.
+    Collins and Bartoli, "Infinitesimal plane-based pose estimation" (2014), as OpenCV has it. Points that do
+    not lie in one plane with the others (least median of squares) are left out: one gross point can make
+    the mirrored pose fit better.
     """
     rays = unproject(saddles_px, lens)
     known = np.isfinite(rays).all(1)
+    _, fits = cv2.findHomography(points_mm[known], rays[known, :2] * lens[0], cv2.LMEDS)
+    if fits is not None and fits.sum() >= 4:
+        known[known] = fits[:, 0].astype(bool)
     object_mm = np.c_[points_mm[known], np.zeros(known.sum())]
     _, turns, shifts, misfits = cv2.solvePnPGeneric(
         object_mm, np.ascontiguousarray(rays[known, :2]), np.eye(3), None, flags=cv2.SOLVEPNP_IPPE
