@@ -7,11 +7,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.advice import MILLIMETRES, JudgedValue, Units, advise, declared_datums, reach
-from vision.consistency import ConsistencyTest
 from vision.decide import PlacementDecision, decide_placement
 from vision.frame import FramePlan, not_measured
 from vision.kit import Kit, Placement, Vehicle
 from vision.placement import VALUE_KEYS, Reported
+from vision.trial import ConsistencyTest
 
 
 @dataclass(frozen=True, eq=False)

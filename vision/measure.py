@@ -13,7 +13,7 @@ import numpy as np
 
 from vision.adjust import Adjustment, Network
 from vision.advice import CAUTION, MILLIMETRES, Units
-from vision.consistency import ConsistencyTest, check_consistency, not_checked
+from vision.consistency import check_consistency, not_checked
 from vision.decide import Verdict, worst
 from vision.detect import detect_plates
 from vision.errors import NotEnoughError
@@ -31,6 +31,7 @@ from vision.placement import Reported, plan_frame, report
 from vision.roundcheck import check_round
 from vision.second_look import look_again
 from vision.sightings import FoundPhoto, PhotoNote, in_time_order, main_part, network_of, sightings_of
+from vision.trial import ConsistencyTest
 from vision.turned import with_turns_undone
 
 # How a caller may run independent work on several photos at once; the built-in map runs it in turn.
@@ -200,14 +201,14 @@ def measure_found(
     plan = plan_frame(adjustment, kit, vehicle, placements)
     reported = report(adjustment, plan)
     beforehand = check_round(given, kit)
-    tests = check_consistency(adjustment, plan, reported, kit, vehicle, sightings, mounted, beforehand)
+    tests = check_consistency(adjustment, plan, reported, kit, vehicle, mounted, beforehand)
     judged = tuple(judge(i, p, kit, vehicle, plan, reported, tests, units) for i, p in enumerate(placements))
     whole = Measurement(
         decision=worst(p.decision.decision for p in judged),
         placements=judged,
         reported=reported,
         tests=tests,
-        not_checked=not_checked(kit, plan, vehicle),
+        not_checked=not_checked(kit),
         caution=CAUTION,
         notes=notes,
         warnings=apart,
@@ -232,11 +233,10 @@ def with_both_states(
     `placements` then tell the later state, which is how things stand now; the tests stay those of the
     undivided set, so that nothing can conform.
     """
-    if not whole.tests or whole.tests[0].ok or whole.tests[0].moved is None:
+    likeliest = whole.tests[0]
+    if likeliest.ok or likeliest.moved is None or likeliest.moved.kind == "plate":
         return whole
-    if whole.tests[0].moved[0].startswith("plate"):
-        return whole
-    split = two_states(whole.tests[0], whole.sightings, whole.adjustment, kit, layouts)
+    split = two_states(likeliest.moved, whole.sightings, whole.adjustment, kit, layouts)
     if split is None:
         return whole
     states = []

@@ -11,12 +11,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.adjust import Adjustment, Network, adjust
-from vision.consistency import ConsistencyTest
 from vision.hypotheses import SaddleScores
 from vision.kit import Kit
 from vision.layout import Layout
 from vision.least_squares import SingularError, State
 from vision.observe import Sighting, observe
+from vision.trial import Body
 
 # Added to the numbers of a moved body's plates; no layout numbers plates as high as this.
 LATER = 100_000
@@ -32,20 +32,18 @@ class TwoStates:
     sightings: tuple[Sighting, ...]
     kit_before: Kit
     kit_after: Kit
-    body: str
+    body: Body
     first_after: str  # name of the first photo of the second state
 
 
 def two_states(
-    test: ConsistencyTest,
+    body: Body,
     sightings: Sequence[Sighting],
     adjustment: Adjustment,
     kit: Kit,
     layouts: Mapping[str, Layout],
 ) -> TwoStates | None:
     """Split the set at the best moment; None where a state has too few photos to stand by itself."""
-    assert test.moved is not None
-    body = test.moved[0]
     plates = _plates_of(body, kit)
     best: TwoStates | None = None
     for k in _moments(adjustment, plates):
@@ -55,10 +53,10 @@ def two_states(
     return best
 
 
-def _plates_of(body: str, kit: Kit) -> frozenset[int]:
-    if body == "vehicle":
+def _plates_of(body: Body, kit: Kit) -> frozenset[int]:
+    if body.kind == "vehicle":
         return frozenset(c.plate for c in kit.clamps.values())
-    fixture = next(f for f in kit.fixtures if body == f"fixture {f.name}")
+    fixture = next(f for f in kit.fixtures if f.name == body.name)
     return frozenset(m.plate for m in fixture.mounts)
 
 
@@ -78,7 +76,7 @@ def _moments(adjustment: Adjustment, plates: frozenset[int]) -> list[int]:
 
 
 def _split(
-    body: str,
+    body: Body,
     plates: frozenset[int],
     first_after: int,
     sightings: Sequence[Sighting],
@@ -100,14 +98,14 @@ def _split(
     return TwoStates(found, split, before, after, body, sightings[first_after].name)
 
 
-def _kits(body: str, plates: frozenset[int], kit: Kit) -> tuple[Kit, Kit]:
+def _kits(body: Body, plates: frozenset[int], kit: Kit) -> tuple[Kit, Kit]:
     """The kit with the body's later self beside it, named for the first and for the second state."""
     copies = {p + LATER: replace(kit.plates[p], number=p + LATER) for p in plates}
     both = replace(kit, plates={**kit.plates, **copies})
-    if body == "vehicle":
+    if body.kind == "vehicle":
         clamps = {name: replace(c, plate=c.plate + LATER) for name, c in kit.clamps.items()}
         return both, replace(both, clamps=clamps)
-    fixture = next(f for f in kit.fixtures if body == f"fixture {f.name}")
+    fixture = next(f for f in kit.fixtures if f.name == body.name)
     later = replace(
         fixture,
         name=f"{fixture.name} after",

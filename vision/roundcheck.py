@@ -3,9 +3,9 @@
 from collections.abc import Iterator, Sequence
 from datetime import datetime
 
-from vision.consistency import ConsistencyTest, plain_test
 from vision.kit import Kit
 from vision.sightings import FoundPhoto
+from vision.trial import ConsistencyTest, plain_test
 
 # A round takes minutes. After a longer pause nobody can say that nothing moved; common practice, no source.
 LONGEST_PAUSE_H = 2.0

@@ -1,0 +1,183 @@
+"""Consistency tests that need no statistics: what contradicts the kit, or what the photos plainly lack."""
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from vision.trial import Case, ConsistencyTest, plain_test, spoken
+from vision.wheelplaces import in_words, likeliest
+
+# Residuals this much above the stated noise mean a model that does not hold; common practice, no source.
+# Below it the reported u has been widened by the same factor.
+LARGEST_NOISE_FACTOR = 1.5
+# Front wheels turned by more than this no longer stand "straight ahead"; common practice, no source.
+LARGEST_STEER_DEG = 2.0
+# A wheel's plate leans by camber and clamp tilt, a few degrees; more is a clamp not seated, or a plate
+# that hangs on something else. Common practice, no source.
+LARGEST_LEAN_DEG = 15.0
+# A target faces as required or the other way: whichever is nearer.
+LARGEST_FACING_OFF_DEG = 90.0
+# Printers are off by some tenths of a per cent; "fit to page" by 3 to 6 (common practice, no source).
+LARGEST_UNMEASURED = 0.005
+# A printer is blamed only where chance is out of the question, in u; common practice, no source.
+SURELY_OFF_U = 4.0
+# A plate of which so many points were rejected is not the flat, true print that the model assumes.
+LARGEST_REJECTED_SHARE = 0.2
+# Points are also rejected where a whole body moved: such causes, which explain more, come first.
+GAIN_OF_SYMPTOM = 0.0
+# A lack, not a contradiction: it ranks below all of those, and judge.py lets it spoil no move.
+GAIN_OF_LACK = -1.0
+
+
+def wheel_places(case: Case) -> Iterator[ConsistencyTest]:
+    """Each plate on the wheel that the kit says: sides, faces and ends make only one vehicle of them."""
+    poses = {w.wheel: case.adjustment.state.poses[w.pose] for w in case.plan.wheels}
+    target = case.plan.targets[0]
+    T_world_target = case.adjustment.state.poses[target.fixture_pose] @ target.target.T_fixture_target
+    is_on_floor = any(h.pose >= 0 for h in case.plan.heights)
+    up = case.plan.up if is_on_floor else T_world_target[:3, 2]
+    required = target.placement.values.get("distance_mm")
+    is_ahead = required is None or required.nominal > 0
+    arrangement = likeliest(poses, up, T_world_target[:3, 3], is_ahead)
+    if arrangement is None:
+        problem = "The wheel plates do not face away from the vehicle, two on each side of it."
+    else:
+        problem = in_words(arrangement, {wheel: clamp.plate for wheel, clamp in case.kit.clamps.items()})
+    advice = " Hang them as the kit says, or correct the kit, and photograph again." if problem else ""
+    yield plain_test("wheel plates", problem + advice, "each wheel's plate is where the kit says")
+
+
+def mounted(case: Case) -> Iterator[ConsistencyTest]:
+    """Each fixture plate the right way up, in its own place."""
+    advice = " Hang it as the kit says, or correct the kit, and photograph again." if case.mounted else ""
+    passed = "every fixture plate hangs the right way up in its own place"
+    yield plain_test("mounted as in the kit", case.mounted + advice, passed)
+
+
+def lean(case: Case) -> Iterator[ConsistencyTest]:
+    """Each wheel's plate upright."""
+    wrong = []
+    for w in case.plan.wheels:
+        out = case.adjustment.state.poses[w.pose][:3, 2]
+        lean_deg = np.degrees(np.arcsin(abs(np.clip(out @ case.plan.up, -1, 1))))
+        if lean_deg > LARGEST_LEAN_DEG:
+            wrong.append(
+                f"The plate of the {spoken(w.wheel)} wheel leans by {lean_deg:.0f} degrees: "
+                "seat the clamp anew."
+            )
+    yield plain_test("clamps upright", " ".join(wrong), "every wheel plate stands upright")
+
+
+def facing(case: Case) -> Iterator[ConsistencyTest]:
+    """A target must stand on the side of the vehicle that its placement says, and face as it says."""
+    for i, target in enumerate(case.plan.targets):
+        required = target.placement.values.get("yaw_deg")
+        if required is None or f"{i}:yaw_deg" not in case.reported.keys:
+            continue
+        off_deg = (case.reported.value(f"{i}:yaw_deg") - required.nominal + 180) % 360 - 180
+        problem = ""
+        if abs(off_deg) > LARGEST_FACING_OFF_DEG:
+            problem = (
+                "The vehicle seems to be the other way round: the wheel plates are exchanged crosswise "
+                "(front left with rear right, front right with rear left), or the target of "
+                f"'{target.placement.name}' faces away."
+            )
+        yield plain_test(f"facing of {target.placement.name}", problem, "the target faces as required")
+
+
+def steering(case: Case) -> Iterator[ConsistencyTest]:
+    """The front wheels straight ahead."""
+    if "steer_deg" not in case.reported.keys:
+        return
+    steer_deg = case.reported.value("steer_deg")
+    problem = ""
+    if abs(steer_deg) > LARGEST_STEER_DEG:
+        problem = (
+            f"The front wheels are turned {abs(steer_deg):.1f} degrees to the "
+            f"{'left' if steer_deg > 0 else 'right'}. "
+            "Set the steering straight ahead and photograph again."
+        )
+    passed = f"the front wheels point {steer_deg:+.1f} degrees off straight ahead"
+    yield plain_test("steering straight", problem, passed)
+
+
+def true_size(case: Case) -> Iterator[ConsistencyTest]:
+    """Sheets that nobody measured: are they printed at true size?"""
+    unmeasured = [p for p in case.plates if not case.kit.plates[p].scale_is_measured]
+    problem = ""
+    if unmeasured:
+        off, u_off = _off_true_size(case, unmeasured)
+        if abs(off) > max(LARGEST_UNMEASURED, SURELY_OFF_U * u_off):
+            problem = (
+                f"The sheets are printed at about {100 * (1 + off):.1f} % "
+                f"(plates {', '.join(map(str, unmeasured))}), not at true size, and nobody measured their "
+                "rulers: measure them and enter printed_scale, or print at 100 %."
+            )
+    passed = "no sheet is known to be printed at another size than it should"
+    yield plain_test("prints at true size", problem, passed)
+
+
+def _off_true_size(case: Case, plates: list[int]) -> tuple[float, float]:
+    """By what share these sheets are larger than true size in the mean, and its u."""
+    a = case.adjustment
+    u = a.network.unknowns
+    at = [case.plates.index(p) for p in plates]
+    # Each sheet's scale = declared (1 + ruler's error + its own); their mean tells of the printer.
+    index = np.r_[u.plate_values()[at, 0], u.ruler_value()]
+    weights = np.r_[np.full(len(at), 1 / len(at)), 1.0]
+    columns = 6 * len(a.state.poses) + index
+    declared = np.mean([case.kit.plates[p].printed_scale_xy for p in plates])
+    off = declared * (1 + weights @ a.state.values[index]) - 1
+    return float(off), float(np.sqrt(weights @ a.covariance[np.ix_(columns, columns)] @ weights))
+
+
+def rejected(case: Case) -> Iterator[ConsistencyTest]:
+    """Each plate's points fit a flat, true print."""
+    a, o = case.adjustment, case.adjustment.network.observed
+    bad = []
+    for k, plate in enumerate(o.plates):
+        groups = o.plate == k
+        n_rejected = int(a.rejected[groups].sum())
+        n_points = n_rejected + int(o.used[groups].sum())
+        if n_rejected > LARGEST_REJECTED_SHARE * n_points:
+            bad.append(
+                f"Plate {plate}: {n_rejected} of {n_points} points do not fit a flat, true print. "
+                "It is bent, partly hidden or reflecting, or stood elsewhere in some photos."
+            )
+    passed = "the points of every plate fit a flat, true print"
+    yield plain_test("points of each plate", " ".join(bad), passed, GAIN_OF_SYMPTOM)
+
+
+def noise(case: Case) -> Iterator[ConsistencyTest]:
+    """The photos fit each other to their own noise."""
+    factor = case.adjustment.noise_factor
+    ok = factor <= LARGEST_NOISE_FACTOR
+    says = f"the photos fit to {factor:.2f} times their own noise"
+    if not ok:
+        says = (
+            f"The photos fit only to {factor:.1f} times their own noise: something in them is not as the "
+            "model assumes. If nothing else is named: take the photos again, without zoom, filters or "
+            "editing."
+        )
+    yield ConsistencyTest("noise of the photos", ok, factor, LARGEST_NOISE_FACTOR, says, GAIN_OF_SYMPTOM)
+
+
+def optimum(case: Case) -> Iterator[ConsistencyTest]:
+    """The adjustment reached its optimum."""
+    problem = ""
+    if not case.adjustment.solution.converged:
+        problem = "The adjustment did not reach its optimum. Take more photos of fixture and wheels together."
+    yield plain_test("optimum reached", problem, "the adjustment reached its optimum")
+
+
+def scale_known(case: Case) -> Iterator[ConsistencyTest]:
+    """Something beside the printed rulers confirms the scale."""
+    has_wheelbase = case.vehicle.wheelbase_mm is not None and case.plan.front_from != ""
+    problem = ""
+    if not case.bars and not has_wheelbase:
+        problem = (
+            "Scale rests on the printed rulers alone. Declare the vehicle's wheelbase (wheelbase_mm), or lay "
+            "a scale bar."
+        )
+    passed = "a declared wheelbase or a scale bar confirms the scale"
+    yield plain_test("scale has a second source", problem, passed, GAIN_OF_LACK)

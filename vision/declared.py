@@ -1,0 +1,199 @@
+"""Statistical consistency tests of what was declared: prints, mounts, scale bars, floor and vehicle."""
+
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.blocks import DistanceBlock, MountBlock
+from vision.frame import height_points, wheel_centres
+from vision.hypotheses import Score, own_residual, pull
+from vision.placement import cov_of_heights
+from vision.trial import Case, ConsistencyTest, Tried, family, spoken
+
+ALL_SHEETS = "scale of all sheets"
+# Statistics that differ by less tell causes apart with odds of less than e^5.
+ALIKE = 10.0
+# Three heights make a plane; from four on they check each other.
+FEWEST_HEIGHTS = 4
+# A height of which the others check so small a share is not checked at all; rounding is far below.
+LEAST_CHECKED = 1e-6
+
+
+def wheelbase(case: Case, level: float) -> Iterator[ConsistencyTest]:
+    """Mean of both sides against the declared one: half a set-back on each side cancels."""
+    declared, keys = case.vehicle.wheelbase_mm, ("wheelbase_left_mm", "wheelbase_right_mm")
+    at = [case.reported.keys.index(k) for k in keys if k in case.reported.keys]
+    if declared is None or not at:
+        return
+    mean = float(case.reported.values[at].mean())
+    u = float(np.sqrt(case.reported.covariance[np.ix_(at, at)].mean()))
+    off = mean - declared
+    says = (
+        f"The wheelbase measures {mean:.0f} mm but {declared:.0f} mm is declared ({off:+.0f} mm, "
+        f"{100 * off / declared:+.1f} %). Either all sheets were printed to another scale than the kit says "
+        "(measure their rulers; print at 100 %), or the declared wheelbase is wrong."
+    )
+    passed = f"the wheelbase measures {mean:.1f} mm, declared {declared:.0f} mm"
+    tried = Tried(_score_of(off, float(np.hypot(u, case.vehicle.u_wheelbase_mm))), says)
+    yield from family("scale confirmed by the wheelbase", passed, [tried], level)
+
+
+def tracks(case: Case, level: float) -> Iterator[ConsistencyTest]:
+    """Each axle's track against the declared one."""
+    declared = {
+        "front": (case.vehicle.track_front_mm, case.vehicle.u_track_front_mm),
+        "rear": (case.vehicle.track_rear_mm, case.vehicle.u_track_rear_mm),
+    }
+    tried = []
+    for axle, (nominal, u_nominal) in declared.items():
+        key = f"track_{axle}_mm"
+        if nominal is None or key not in case.reported.keys:
+            continue
+        measured = case.reported.value(key)
+        plates = [str(c.plate) for wheel, c in case.kit.clamps.items() if wheel.startswith(axle)]
+        says = (
+            f"The track {axle} measures {measured:.0f} mm but {nominal:.0f} mm is declared. Check "
+            f"the rulers of the sheets {' and '.join(plates)} (one printed at 97 % looks farther away), "
+            "their clamps' seats and standoffs, and the declared track."
+        )
+        u = float(np.hypot(case.reported.u(key), u_nominal))
+        tried.append(Tried(_score_of(measured - nominal, u), says))
+    yield from family("declared track", "the tracks are as declared", tried, level)
+
+
+def _score_of(off: float, u: float) -> Score:
+    """One value that is off by so much, with the standard uncertainty u."""
+    return Score((off / u) ** 2, 1, np.array([off]))
+
+
+def all_sheets(case: Case, level: float) -> Iterator[ConsistencyTest]:
+    """One scale error common to all sheets."""
+    score = case.scores.scaled(np.arange(len(case.adjustment.network.observed.photo)))
+    says = (
+        f"All sheets seem to be printed {100 * score.estimate[0]:+.1f} % off what the kit says, judged by "
+        "the distances on the fixture. Measure the printed rulers again; print at 100 %, not fitted to the "
+        "page."
+    )
+    passed = "all sheets together have the scale that the kit says"
+    yield from family(ALL_SHEETS, passed, [Tried(score, says)], level)
+
+
+def sheet_scale(case: Case, level: float) -> Iterator[ConsistencyTest]:
+    """Each sheet's scale against what the kit says."""
+    tried = []
+    for plate in case.plates:
+        score = case.scores.scaled(case.groups_of([plate]))
+        says = (
+            f"Plate {plate} seems to be printed {100 * score.estimate[0]:+.1f} % off the scale that the kit "
+            "says. Measure its printed ruler and enter printed_scale, or print it again at 100 %."
+        )
+        tried.append(Tried(score, says))
+    yield from family("scale of each sheet", "every sheet has the scale that the kit says", tried, level)
+
+
+def sheet_shape(case: Case, level: float) -> Iterator[ConsistencyTest]:
+    """Each sheet's bows and x-y difference against what the kit allows."""
+    a, index = case.adjustment, case.adjustment.network.unknowns.plate_values()
+    tried = []
+    for k, number in enumerate(case.plates):
+        p = case.kit.plates[number]
+        U = np.diag(np.array([p.u_scale_difference, p.u_bow_mm, p.u_bow_mm]) ** 2)
+        score = pull(a, index[k, 1:4], np.zeros(3), U)
+        stretch, bow_x, bow_y = score.estimate
+        says = (
+            f"Plate {number} is bent or stretched beyond what the kit allows (bow {abs(bow_x):.1f} and "
+            f"{abs(bow_y):.1f} mm, width against height {100 * stretch:+.2f} %). Stick it on a flat, stiff "
+            "board."
+        )
+        tried.append(Tried(score, says))
+    yield from family("shape of each sheet", "every sheet is flat and evenly printed", tried, level)
+
+
+def mounts(case: Case, level: float) -> Iterator[ConsistencyTest]:
+    """Each plate's place on its fixture against what the kit says."""
+    a = case.adjustment
+    tried = []
+    for block in (b for b in a.blocks if isinstance(b, MountBlock)):
+        for m, pose in enumerate(block.plate_pose):
+            says = (
+                f"Plate {_plate_of(case, int(pose))} does not sit on its fixture where the kit says. Check "
+                "its place, its number and which way up it is; or measure its position again and correct "
+                "the kit."
+            )
+            tried.append(Tried(own_residual(a, block, m), says))
+    yield from family("plates on fixtures", "the fixtures' plates sit where the kit says", tried, level)
+
+
+def bars(case: Case, level: float) -> Iterator[ConsistencyTest]:
+    """Each scale bar's length against the declared one."""
+    a = case.adjustment
+    tried = []
+    for block in (b for b in a.blocks if isinstance(b, DistanceBlock)):
+        for m, bar in enumerate(case.bars):
+            says = (
+                f"The scale bar between plates {bar.plates[0]} and {bar.plates[1]} is not "
+                f"{bar.length_mm:.1f} mm long by the photos. Check the length that was entered, and that "
+                "the bar is straight."
+            )
+            tried.append(Tried(own_residual(a, block, m), says))
+    yield from family("scale bars", "the scale bars have their declared lengths", tried, level)
+
+
+def floor(case: Case, level: float) -> Iterator[ConsistencyTest]:
+    """Each floor plate's height above the plane through all, against flatness and measurement."""
+    if len(case.plan.heights) < FEWEST_HEIGHTS or not case.plan.height_known:
+        return
+    found = _off_the_plane(case)
+    tried = [Tried(score, _floor_words(what, score, found)) for what, score in found]
+    yield from family("floor", "the floor plates lie in one plane within the kit's flatness", tried, level)
+
+
+def _off_the_plane(case: Case) -> list[tuple[str, Score]]:
+    """How far each height is off the plane through the others, with its words.
+
+    Baarda's w-test: with W = V^-1 and P = W - W A (A' W A)^-1 A' W, height k is off by e_k / P_kk with the
+    variance 1 / P_kk, where e = P h (W. Baarda, A testing procedure for use in geodetic networks, 1968).
+    """
+    plan, a = case.plan, case.adjustment
+    centres, _ = wheel_centres(plan, a.state.poses, np.zeros(len(plan.inputs)))
+    points = height_points(plan, a.state.poses, centres)
+    local = points - points.mean(0)
+    h = local @ plan.up - [height.height_mm for height in plan.heights]
+    V, A = cov_of_heights(plan, a), _plane_design(local, plan.up)
+    W = np.linalg.inv(V)
+    P = W - W @ A @ np.linalg.solve(A.T @ W @ A, A.T @ W)
+    found = []
+    for k, (e, p) in enumerate(zip(P @ h, np.diag(P), strict=True)):
+        if p >= LEAST_CHECKED / V[k, k]:
+            found.append((_height_words(case, k), Score(float(e * e / p), 1, np.array([e / p]))))
+    return found
+
+
+def _plane_design(local: NDArray, up: NDArray) -> NDArray:
+    """Columns (n, 3) of a plane's two slopes and its height."""
+    e1 = np.cross(up, np.eye(3)[np.argmin(np.abs(up))])
+    e1 = e1 / np.linalg.norm(e1)
+    return np.c_[local @ e1, local @ np.cross(up, e1), np.ones(len(local))]
+
+
+def _height_words(case: Case, k: int) -> str:
+    height = case.plan.heights[k]
+    if height.pose >= 0:
+        return f"Floor plate {_plate_of(case, height.pose)}"
+    return f"The {spoken(case.plan.wheels[height.wheel].wheel)} wheel's declared radius"
+
+
+def _floor_words(what: str, score: Score, found: Sequence[tuple[str, Score]]) -> str:
+    """What lies off the plane, and what may do so instead: with few plates the heights tell no better."""
+    alike = [other for other, s in found if other != what and s.statistic > score.statistic - ALIKE]
+    instead = f" (or else: {', '.join(alike).lower()})" if alike else ""
+    return (
+        f"{what} is {score.estimate[0]:+.1f} mm off the plane through the others, more than the kit's "
+        f"flatness allows{instead}. Look for a ramp, a ridge or something under it; lay it elsewhere."
+    )
+
+
+def _plate_of(case: Case, pose: int) -> int:
+    """The number of the plate with this pose: plates come after the photos."""
+    return case.plates[pose - case.adjustment.network.unknowns.n_photos]
