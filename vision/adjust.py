@@ -26,6 +26,8 @@ REJECTION_LIMIT = float(scipy.stats.chi2.isf(REJECTION_LEVEL, 2))
 HUBER_LIMIT = float(np.sqrt(scipy.stats.chi2.ppf(0.95, 2)))
 # More of a view's points than this do not fail by themselves; common practice, no source.
 LARGEST_POINT_SHARE = 0.4
+# A weak network (five photos, two phones) has taken 84 steps; more than this is no matter of patience.
+MOST_ITERATIONS = 150
 # So many times the median distance from a view's middle residual: 99.99 % of a normal scatter in two
 # dimensions lie within 3.65 of it; linear terms of a moved plate spread the points by less than twice that.
 ODD = 8.0
@@ -304,6 +306,9 @@ def adjust(network: Network, start: State, *, grades: Sequence[float] = GRADES) 
         if (again == rejected).all():
             break
         rejected = again
+    if not solution.converged:
+        solution = solve((block, *rest), state, held=held, resect=cameras, max_iterations=MOST_ITERATIONS)
+        state = solution.state
     chi2, redundancy = solution.cost, float(_n_observations((block, *rest), state) - (~held).sum())
     image_chi2, image_redundancy = _image_part(block, solution)
     noise_factor = max(1.0, float(np.sqrt(image_chi2 / max(image_redundancy, 1.0))))

@@ -226,7 +226,7 @@ def solve(
     held: NDArray,
     resect: NDArray,
     decrement_limit: float = 1e-6,
-    max_iterations: int = 200,
+    max_iterations: int = 60,
 ) -> Solution:
     """Gauss-Newton with damping where a full step does not pay, until the optimum is *proved* near.
 
