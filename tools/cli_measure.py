@@ -15,11 +15,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib_data.convert import to_profile
+from calib_data.drawings import draw_findings, save_views
 from calib_data.layouts import load_layouts
 from calib_data.photoset import PhotoSet, read_camera_profile, read_photo_set, write_json_atomically
 from calib_data.result import Json, UnreadPhoto, to_result
 from tools.cli import STATUS_OF_DECISION, OutputError
-from tools.drawings import draw_findings, save_views
 from tools.tables import result_table
 from vision.advice import INCHES, MILLIMETRES
 from vision.errors import NotEnoughError, PhotoError, SetError

@@ -5,8 +5,8 @@ from pathlib import Path
 import click
 
 from calib_data.layouts import load_layouts
+from calib_data.sheets import PAPERS_MM, plate_sheet_pdf
 from tools.cli import OutputError
-from tools.sheets import PAPERS_MM, plate_sheet_pdf
 from vision.errors import LayoutError
 from vision.layout import Layout
 

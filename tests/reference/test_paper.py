@@ -10,7 +10,7 @@ import pypdfium2
 import pytest
 
 from calib_data.layouts import load_layouts
-from tools.sheets import PAPERS_MM, PRINTABLE_MARGIN_MM, plate_sheet_pdf
+from calib_data.sheets import PAPERS_MM, PRINTABLE_MARGIN_MM, plate_sheet_pdf
 
 CHECKS = Path(__file__).parents[2].parent / "shared" / "checks" / "checks.json"
 EXPECTED = {

@@ -15,7 +15,7 @@ import pypdfium2
 import pytest
 
 from calib_data.layouts import load_layouts
-from tools.sheets import plate_sheet_pdf
+from calib_data.sheets import plate_sheet_pdf
 
 CHECKS = Path(__file__).parents[2].parent / "shared" / "checks" / "checks.json"
 ALL_CODES_SHA256 = "40304e21e96749398af7a06b79af46066eddb4d1243519f0afeaf19cfa3ec410"

@@ -9,7 +9,7 @@ import pypdfium2
 import pytest
 
 from calib_data.layouts import load_layouts
-from tools.sheets import PAPERS_MM, PRINTABLE_MARGIN_MM, SECOND_CHECK, plate_sheet_pdf
+from calib_data.sheets import PAPERS_MM, PRINTABLE_MARGIN_MM, SECOND_CHECK, plate_sheet_pdf
 from vision.errors import LayoutError
 from vision.layout import parse_layout
 

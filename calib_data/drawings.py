@@ -16,7 +16,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Polygon, Rectangle
 from numpy.typing import NDArray
 
-from tools.sheets import SECOND_CHECK
+from calib_data.sheets import SECOND_CHECK
 from vision.detect import Detection
 
 VIEW_WIDTH_IN = 7.6

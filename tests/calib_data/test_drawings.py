@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from matplotlib.colors import to_rgb
 
-from tools.drawings import BAR_STYLES, SECOND_CHECK, draw_findings, draw_views, save_views
+from calib_data.drawings import BAR_STYLES, SECOND_CHECK, draw_findings, draw_views, save_views
 from vision.detect import Detection
 
 

@@ -1,0 +1,34 @@
+"""The service: `create_app(settings)` puts together routes, guards, store and workers."""
+
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+
+from fastapi import FastAPI
+
+from api.context import Service
+from api.jobs import Jobs
+from api.problems import answer_problems
+from api.settings import Settings
+from api.store import open_store
+
+
+def create_app(settings: Settings) -> FastAPI:
+    """The service on one store. Nothing is opened before it starts, and all is closed when it ends."""
+
+    @asynccontextmanager
+    async def running(app: FastAPI) -> AsyncIterator[None]:
+        store = open_store(settings.folder)
+        jobs = Jobs(store, settings)
+        app.state.service = Service(settings, store, jobs)
+        jobs.start()
+        try:
+            yield
+        finally:
+            jobs.stop()
+            store.close()
+
+    app = FastAPI(
+        title="plumbsight", lifespan=running, docs_url=None, redoc_url=None, openapi_url="/api/openapi.json"
+    )
+    answer_problems(app)
+    return app

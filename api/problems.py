@@ -1,0 +1,139 @@
+"""Every error that the service answers with, and how: problem details (RFC 9457), one table.
+
+ServiceError
+├── NotSignedInError        401  this device is not paired, or its session was withdrawn
+├── NotAllowedError         403  the role does not suffice, or the request came from elsewhere
+├── NotThereError           404
+├── ConflictError           409  things stand otherwise than the request takes them to stand
+├── TooLargeError           413
+├── NotAcceptedError        422  what was sent is wrong; `where` names the field
+├── TooOftenError           429
+└── NoRoomError             507  the disk is full
+
+Errors of the measuring core (vision.errors) are 422: they speak of the person's photos, kits and numbers.
+Whatever else goes wrong is a defect: 500, with a number to find it in the log, and nothing of the inside.
+"""
+
+import logging
+import secrets
+from typing import Any
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import JSONResponse, Response
+from starlette.exceptions import HTTPException
+
+from vision.errors import PlumbsightError
+
+log = logging.getLogger("plumbsight")
+
+MEDIA_TYPE = "application/problem+json"
+
+
+class ServiceError(Exception):
+    """An error in a person's words: what is wrong, what to do next.
+
+    Attributes:
+        where: The field of the request that is wrong, dotted; empty where none is.
+    """
+
+    status = 500
+    kind = "defect"
+
+    def __init__(self, says: str, where: str = "") -> None:
+        super().__init__(says)
+        self.where = where
+
+
+class NotSignedInError(ServiceError):
+    status, kind = 401, "not-signed-in"
+
+
+class NotAllowedError(ServiceError):
+    status, kind = 403, "not-allowed"
+
+
+class NotThereError(ServiceError):
+    status, kind = 404, "not-there"
+
+
+class ConflictError(ServiceError):
+    status, kind = 409, "conflict"
+
+
+class TooLargeError(ServiceError):
+    status, kind = 413, "too-large"
+
+
+class NotAcceptedError(ServiceError):
+    status, kind = 422, "not-accepted"
+
+
+class TooOftenError(ServiceError):
+    status, kind = 429, "too-often"
+
+
+class NoRoomError(ServiceError):
+    status, kind = 507, "no-room"
+
+
+TITLES = {
+    "not-signed-in": "This device is not signed in",
+    "not-allowed": "This is not allowed",
+    "not-there": "This is not there",
+    "conflict": "Things stand otherwise",
+    "too-large": "This is too large",
+    "not-accepted": "Something sent is wrong",
+    "too-often": "Too many attempts",
+    "no-room": "The disk is full",
+    "defect": "A defect of plumbsight",
+}
+_KIND_OF_STATUS = {404: "not-there", 401: "not-signed-in", 403: "not-allowed", 413: "too-large"}
+
+
+def problem(status: int, kind: str, says: str, **more: Any) -> JSONResponse:
+    """Problem details; `more` are extension members."""
+    body = {"type": f"urn:plumbsight:problem:{kind}", "title": TITLES[kind], "status": status, "detail": says}
+    return JSONResponse({**body, **more}, status, media_type=MEDIA_TYPE)
+
+
+def answer_problems(app: FastAPI) -> None:
+    """Let the app answer every error with problem details."""
+    app.add_exception_handler(ServiceError, _service_error)
+    app.add_exception_handler(PlumbsightError, _core_error)
+    app.add_exception_handler(RequestValidationError, _wrong_request)
+    app.add_exception_handler(HTTPException, _http_error)
+    app.add_exception_handler(Exception, _defect)
+
+
+def _service_error(_: Request, error: Exception) -> Response:
+    assert isinstance(error, ServiceError)
+    more = {"errors": [{"where": error.where, "says": str(error)}]} if error.where else {}
+    return problem(error.status, error.kind, str(error), **more)
+
+
+def _core_error(_: Request, error: Exception) -> Response:
+    return problem(422, "not-accepted", str(error))
+
+
+def _wrong_request(_: Request, error: Exception) -> Response:
+    assert isinstance(error, RequestValidationError)
+    errors = [{"where": ".".join(map(str, e["loc"][1:])), "says": e["msg"]} for e in error.errors()]
+    says = "; ".join(f"{e['where'] or 'the request'}: {e['says']}" for e in errors)
+    return problem(422, "not-accepted", says, errors=errors)
+
+
+def _http_error(_: Request, error: Exception) -> Response:
+    assert isinstance(error, HTTPException)
+    kind = _KIND_OF_STATUS.get(error.status_code, "not-accepted" if error.status_code < 500 else "defect")
+    response = problem(error.status_code, kind, str(error.detail))
+    response.headers.update(error.headers or {})
+    return response
+
+
+def _defect(request: Request, error: Exception) -> Response:
+    number = secrets.token_hex(4)
+    log.error("defect %s at %s %s", number, request.method, request.url.path, exc_info=error)
+    return problem(
+        500, "defect", f"Nothing was changed by this. Tell whoever keeps the service: defect {number}."
+    )

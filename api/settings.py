@@ -1,0 +1,33 @@
+"""What a running service is told once, at its start."""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+MEGABYTE = 1_000_000
+
+
+@dataclass(frozen=True)
+class Settings:
+    """The service's settings; what a shop changes while it runs lies in the table `setting` instead.
+
+    Attributes:
+        folder: The store: database, photo files, previews. Made if it is not there.
+        hosts: Names and addresses, without port, by which the service may be called; anything else is
+            refused, also on loopback.
+        port: The port that the service listens on.
+        is_https: Whether it is served with a certificate; cookies are then marked secure.
+        most_upload_bytes: Largest photo file that is taken in.
+        n_workers: Worker processes; None: by cores and memory.
+        worker_memory_bytes: Address space of one worker.
+        look_seconds, measure_seconds: A worker that takes longer over one photo, one round, is ended.
+    """
+
+    folder: Path
+    hosts: tuple[str, ...] = ("127.0.0.1", "localhost")
+    port: int = 8080
+    is_https: bool = False
+    most_upload_bytes: int = 250 * MEGABYTE
+    n_workers: int | None = None
+    worker_memory_bytes: int = 6_000 * MEGABYTE
+    look_seconds: float = 60.0
+    measure_seconds: float = 300.0
