@@ -1,4 +1,4 @@
-"""The first state of the store"""
+"""The first state of the store."""
 
 import sqlalchemy as sa
 from alembic import op
