@@ -3,13 +3,16 @@
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 
-from fastapi import FastAPI
+from fastapi import APIRouter, FastAPI
 
 from api.context import Service
 from api.jobs import Jobs
 from api.problems import answer_problems
 from api.settings import Settings
 from api.store import open_store
+
+# Every route of the service, by subject.
+ROUTERS: tuple[APIRouter, ...] = ()
 
 
 def create_app(settings: Settings) -> FastAPI:
@@ -31,4 +34,6 @@ def create_app(settings: Settings) -> FastAPI:
         title="plumbsight", lifespan=running, docs_url=None, redoc_url=None, openapi_url="/api/openapi.json"
     )
     answer_problems(app)
+    for router in ROUTERS:
+        app.include_router(router)
     return app
