@@ -327,6 +327,8 @@ SIZED: Mapping[str, Callable[[Generator, Scene, float], Planted]] = MappingProxy
         "lens ripple, px": lambda g, s, px: lens_rippled(s, px),
         "bar length, share": lambda g, s, share: bar_length_wrong(s, 1 + share),
         "bar bent, deg": lambda g, s, deg: bar_bent(s, deg),
+        # How far to the side the target stands is the scene's own.
+        "lateral mirrored": lambda g, s, _mm: lateral_mirrored(s),
     }
 )
 
@@ -352,7 +354,6 @@ UNSIZED: Mapping[str, Callable[[Generator, Scene], Planted]] = MappingProxyType(
         "photo mirrored": lambda g, s: photo_mirrored(s, int(g.integers(len(s.photos)))),
         "rear axle meant": lambda g, s: datum_mistaken(s, "rear_axle"),
         "bumper meant": lambda g, s: datum_mistaken(s, "front_bumper"),
-        "lateral mirrored": lambda g, s: lateral_mirrored(s),
         "visits mixed, by date": lambda g, s: visits_mixed(s, _middle_photo(g, s), 300.0, 2.0, "2026-03-09"),
         "zoomed photos": lambda g, s: lenses_mixed(s, range(_middle_photo(g, s), len(s.photos)), 1.9),
     }

@@ -7,7 +7,7 @@ import pytest
 import scipy.stats
 
 from tools.studies.coverage import INTERVAL, alarms
-from tools.studies.mistakes_power import try_mistake
+from tools.studies.planted import try_mistake
 from tools.studies.situations import measure_situation
 from tools.studies.start_values import start_one
 from vision.placement import VALUE_KEYS

@@ -3,7 +3,7 @@
 import argparse
 import multiprocessing
 import sys
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from typing import Any
 
@@ -19,7 +19,7 @@ def study_words(description: str, n_sets: int) -> argparse.ArgumentParser:
     return parser
 
 
-def run(one_set: Callable[[Any], Any], jobs: int, tasks: Sequence[Any]) -> Iterator[Any]:
+def run(one_set: Callable[[Any], Any], jobs: int, tasks: Sequence[Any]) -> Generator[Any, None, None]:
     """`one_set` of every task, in their order, with a count on standard error.
 
     Processes are started afresh, each with one thread for linear algebra (tools/studies/__init__.py).
@@ -28,10 +28,13 @@ def run(one_set: Callable[[Any], Any], jobs: int, tasks: Sequence[Any]) -> Itera
         yield from _counted(map(one_set, tasks), len(tasks))
         return
     with ProcessPoolExecutor(jobs, multiprocessing.get_context("spawn")) as pool:
-        yield from _counted(pool.map(one_set, tasks, chunksize=4), len(tasks))
+        try:
+            yield from _counted(pool.map(one_set, tasks, chunksize=4), len(tasks))
+        finally:  # whoever has seen enough and closes this waits for no others
+            pool.shutdown(cancel_futures=True)
 
 
-def _counted(results: Iterable[Any], n: int) -> Iterator[Any]:
+def _counted(results: Iterable[Any], n: int) -> Generator[Any, None, None]:
     for done, result in enumerate(results, 1):
         if done % 20 == 0 or done == n:
             print(f"{done} of {n}", file=sys.stderr, flush=True)
