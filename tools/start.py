@@ -34,7 +34,7 @@ def main() -> int:
     if sys.version_info < (3, 11):  # noqa: UP036 - this file runs before anything checked the version
         print(f"Python 3.11 or newer is needed; this is {sys.version.split()[0]}.", file=sys.stderr)
         return UNAVAILABLE
-    status = set_up()
+    status = set_up(for_tests=words[0] == "test")
     if status:
         return status
     if words[0] == "test":
@@ -44,10 +44,11 @@ def main() -> int:
     return run("-m", "tools.cli", *words)
 
 
-def set_up() -> int:
+def set_up(for_tests: bool) -> int:
     """Make the environment and install into it, unless that was done for this very pyproject.toml."""
-    wanted = hashlib.sha256((ROOT / "pyproject.toml").read_bytes()).hexdigest()
-    if PYTHON.is_file() and STAMP.is_file() and STAMP.read_text(encoding="utf-8") == wanted:
+    project = hashlib.sha256((ROOT / "pyproject.toml").read_bytes()).hexdigest()
+    installed = STAMP.read_text(encoding="utf-8").split() if PYTHON.is_file() and STAMP.is_file() else []
+    if installed == [project, "tests"] or (installed == [project] and not for_tests):
         return 0
     print("Setting up .venv: this takes a minute or two, once.", file=sys.stderr, flush=True)
     try:
@@ -56,11 +57,12 @@ def set_up() -> int:
         print(f"{VENV} could not be made: {wrong}", file=sys.stderr)
         print("On Debian, install the package python3-venv and try again.", file=sys.stderr)
         return UNAVAILABLE
-    status = run("-m", "pip", "install", "--quiet", "--disable-pip-version-check", "--editable", ".[test]")
+    what = ".[test]" if for_tests else "."
+    status = run("-m", "pip", "install", "--quiet", "--disable-pip-version-check", "--editable", what)
     if status:
         print("The installation failed: see above. Is there a network?", file=sys.stderr)
         return UNAVAILABLE
-    STAMP.write_text(wanted, encoding="utf-8")
+    STAMP.write_text(f"{project} tests" if for_tests else project, encoding="utf-8")
     return 0
 
 
