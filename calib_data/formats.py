@@ -8,9 +8,7 @@ uncertainty, per axis, and above 0: a prior of width 0 would make the adjustment
 """
 
 import datetime
-import json
 import re
-from pathlib import Path
 from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints, WithJsonSchema
@@ -517,25 +515,3 @@ class ResultFile(FileModel):
     tests: list[ResultTest] = []
     photos: list[ResultPhoto]
     cameras: list[ResultCamera] = []
-
-
-FILES: dict[str, type[FileModel]] = {
-    "set": SetFile,
-    "kit": KitFile,
-    "placement": PlacementFile,
-    "result": ResultFile,
-    "camera": CameraFile,
-}
-
-
-def schema(name: str) -> dict[str, Any]:
-    """The JSON Schema of the format called `name` (a key of FILES)."""
-    made = {"$schema": "https://json-schema.org/draft/2020-12/schema", **FILES[name].model_json_schema()}
-    return json.loads(json.dumps(made).replace('"x-schema":', '"$ref":'))
-
-
-def write_schemas(folder: Path) -> None:
-    """Write one schema file per format; run it after every change of a model."""
-    for name in FILES:
-        text = json.dumps(schema(name), indent=1, ensure_ascii=False, sort_keys=True) + "\n"
-        (folder / f"{name}.schema.json").write_text(text, encoding="utf-8", newline="\n")

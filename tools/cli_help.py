@@ -5,7 +5,7 @@ import json
 import click
 from click.shell_completion import get_completion_class
 
-from calib_data.formats import FILES, schema
+from calib_data.published import FILES, schema
 from tools.cli import commands
 
 

@@ -9,7 +9,8 @@ import pytest
 
 import calib_data
 from calib_data.crosschecks import result_problems
-from calib_data.formats import FILES, ResultFile, write_schemas
+from calib_data.formats import ResultFile
+from calib_data.published import FILES, write_schemas
 from calib_data.reading import check, raise_problems
 from vision.errors import InputFileError
 
@@ -67,7 +68,7 @@ def test_the_committed_schemas_are_those_of_the_models(tmp_path):
     write_schemas(tmp_path)
     made = {path.name: path.read_text(encoding="utf-8") for path in tmp_path.iterdir()}
     committed = {path.name: path.read_text(encoding="utf-8") for path in SCHEMAS.glob("*.json")}
-    assert made == committed, "run calib_data.formats.write_schemas on calib_data/schemas"
+    assert made == committed, "run calib_data.published.write_schemas on calib_data/schemas"
     assert set(made) == {f"{name}.schema.json" for name in FILES}
 
 

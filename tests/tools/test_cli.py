@@ -13,8 +13,8 @@ import numpy as np
 import pypdfium2
 import pytest
 
-from calib_data.formats import FILES
 from calib_data.photoset import write_json_atomically
+from calib_data.published import FILES
 from calib_data.result import UnreadPhoto
 from tools import cli, cli_measure
 from tools.cli import COMMANDS, run
