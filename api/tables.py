@@ -115,6 +115,7 @@ class KitRevision(Table):
     file: Mapped[dict[str, Any]]
     is_demo: Mapped[bool]
     says: Mapped[str]  # what changed, and why
+    confirmed: Mapped[list[Any]] = mapped_column(JSON, default=list)  # doubts that the person confirmed
     by: Mapped[str] = _id(ForeignKey("person.id"))
     at: Mapped[str] = _time()
 
@@ -136,8 +137,10 @@ class PlacementRevision(Table):
     file: Mapped[dict[str, Any]]
     procedure_title: Mapped[str] = mapped_column(String(300))
     procedure_edition: Mapped[str] = mapped_column(String(100))
+    family: Mapped[str] = mapped_column(String(64), default="")  # of the template; empty: the shop's own
     is_demo: Mapped[bool]
     says: Mapped[str]
+    confirmed: Mapped[list[Any]] = mapped_column(JSON, default=list)  # doubts that the person confirmed
     by: Mapped[str] = _id(ForeignKey("person.id"))
     at: Mapped[str] = _time()
 
@@ -162,6 +165,7 @@ class Visit(Table):
     begun_by: Mapped[str] = _id(ForeignKey("person.id"))
     begun_at: Mapped[str] = _time(index=True)
     signed_at: Mapped[str | None] = _time()
+    __table_args__ = (UniqueConstraint("store_id", "number"),)
 
 
 class VisitPlacement(Table):
@@ -208,6 +212,7 @@ class Round(Table):
     kind: Mapped[str] = mapped_column(String(24))
     opened_by: Mapped[str] = _id(ForeignKey("person.id"))
     opened_at: Mapped[str] = _time()
+    closed_by: Mapped[str | None] = _id(ForeignKey("person.id"))
     closed_at: Mapped[str | None] = _time()
     __table_args__ = (UniqueConstraint("visit_id", "number"),)
 
@@ -247,6 +252,8 @@ class Arrival(Table):
     tray_reason: Mapped[str | None]  # why it did not go into the round by itself
     refused_reason: Mapped[str | None]  # why a person, or the service, left it out
     placed_by: Mapped[str | None] = _id(ForeignKey("person.id"))
+    refused_by: Mapped[str | None] = _id(ForeignKey("person.id"))
+    decided_at: Mapped[str | None] = _time()  # when a person placed or refused it
     state: Mapped[str] = mapped_column(String(8), index=True)
     remarks: Mapped[list[Any]]  # sentences on the file and what is seen, for the technician
     slip_seen: Mapped[str | None] = mapped_column(String(16))
@@ -264,6 +271,7 @@ class Measured(Table):
     says: Mapped[str]  # why there is no result
     asked_at: Mapped[str] = _time()
     done_at: Mapped[str | None] = _time()
+    inputs: Mapped[dict[str, Any]] = mapped_column(JSON, default=dict)  # rounds.inputs: vehicle, kit, placements
     result: Mapped[dict[str, Any] | None] = mapped_column(JSON)  # plumbsight.result/1
     observations: Mapped[bytes | None] = mapped_column(LargeBinary)  # plumbsight.observations/1, zlib
 
@@ -272,14 +280,19 @@ class Measured(Table):
 
 
 class Entry(Table):
-    """A link of a chain: record, removal, import, note. sha256 covers the body and the link before."""
+    """A link of a chain: record, removal, import, note. sha256 covers the link before and the body's hash.
+
+    The body repeats store, place, kind, visit and time, so that the hash covers them too. Of another
+    store's chain, links whose body was not brought along are kept without it, as kind "elsewhere".
+    """
 
     __tablename__ = "entry"
     store_id: Mapped[str] = _id(primary_key=True)  # an imported store's chain keeps its own
     seq: Mapped[int] = mapped_column(primary_key=True)
     kind: Mapped[str] = mapped_column(String(24))
     visit_id: Mapped[str | None] = _id(index=True)
-    body: Mapped[bytes] = mapped_column(LargeBinary)  # canonical JSON, the very bytes that were hashed
+    body: Mapped[bytes | None] = mapped_column(LargeBinary)  # canonical JSON, the very bytes that were hashed
+    body_sha256: Mapped[str] = mapped_column(String(SHA_LENGTH))
     previous_sha256: Mapped[str] = mapped_column(String(SHA_LENGTH))
     sha256: Mapped[str] = mapped_column(String(SHA_LENGTH), unique=True)
     at: Mapped[str] = _time()
