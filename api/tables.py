@@ -54,28 +54,33 @@ class Person(Table):
     name: Mapped[str] = mapped_column(String(200))
     role: Mapped[str] = mapped_column(String(16))
     pin_hash: Mapped[str | None] = mapped_column(String(200))  # argon2; None: has not chosen one yet
+    pin_failures: Mapped[int]  # wrong ones in a row; an attempt counts before it is looked at
+    pin_tried_at: Mapped[str | None] = _time()
     added_at: Mapped[str] = _time()
     withdrawn_at: Mapped[str | None] = _time()
 
 
 class Pairing(Table):
-    """A code that pairs one phone with one person, once, for ten minutes."""
+    """A code that pairs one phone with one person, once, for ten minutes.
+
+    Without a person it is the terminal's: who scans it says who he is, and proves it by his PIN.
+    """
 
     __tablename__ = "pairing"
     code_hash: Mapped[str] = mapped_column(String(SHA_LENGTH), primary_key=True)
-    person_id: Mapped[str] = _id(ForeignKey("person.id"))
+    person_id: Mapped[str | None] = _id(ForeignKey("person.id"))
+    sets_pin: Mapped[bool]  # whoever uses it chooses a new PIN instead of telling the old one
     made_at: Mapped[str] = _time()
     ends_at: Mapped[str] = _time()
     used_at: Mapped[str | None] = _time()
 
 
 class Session(Table):
-    """A paired device. Only hashes of its secrets are kept."""
+    """A paired device. Only the hash of its secret is kept; its form token is computed from the secret."""
 
     __tablename__ = "session"
     id: Mapped[str] = _id(primary_key=True)
     secret_hash: Mapped[str] = mapped_column(String(SHA_LENGTH), unique=True)
-    form_token_hash: Mapped[str] = mapped_column(String(SHA_LENGTH))
     person_id: Mapped[str] = _id(ForeignKey("person.id"))
     device: Mapped[str] = mapped_column(String(200))
     made_at: Mapped[str] = _time()
