@@ -7,6 +7,7 @@ ServiceError
 ├── ConflictError           409  things stand otherwise than the request takes them to stand
 ├── TooLargeError           413
 ├── NotAcceptedError        422  what was sent is wrong; `where` names the field
+│   └── DoubtError          422  what was sent may be meant otherwise; sent again as confirmed, it is taken
 ├── TooOftenError           429
 └── NoRoomError             507  the disk is full
 
@@ -16,6 +17,7 @@ Whatever else goes wrong is a defect: 500, with a number to find it in the log, 
 
 import logging
 import secrets
+from collections.abc import Sequence
 from typing import Any
 
 from fastapi import FastAPI, Request
@@ -69,6 +71,21 @@ class NotAcceptedError(ServiceError):
     status, kind = 422, "not-accepted"
 
 
+class DoubtError(NotAcceptedError):
+    """What was sent may be meant otherwise.
+
+    Attributes:
+        doubts: (field, what is doubtful) of each.
+    """
+
+    kind = "doubt"
+
+    def __init__(self, doubts: Sequence[tuple[str, str]]) -> None:
+        lines = "\n".join(f"{where} {says}".strip() for where, says in doubts)
+        super().__init__(f"{lines}\nLook again. If it is meant so, confirm it.")
+        self.doubts = tuple(doubts)
+
+
 class TooOftenError(ServiceError):
     status, kind = 429, "too-often"
 
@@ -81,6 +98,7 @@ TITLES = {
     "not-signed-in": "This device is not signed in",
     "not-allowed": "This is not allowed",
     "not-there": "This is not there",
+    "doubt": "Is it meant so?",
     "conflict": "Things stand otherwise",
     "too-large": "This is too large",
     "not-accepted": "Something sent is wrong",
@@ -88,7 +106,65 @@ TITLES = {
     "no-room": "The disk is full",
     "defect": "A defect of plumbsight",
 }
+_ERRORS: tuple[type[ServiceError], ...] = (
+    NotSignedInError,
+    NotAllowedError,
+    NotThereError,
+    ConflictError,
+    TooLargeError,
+    NotAcceptedError,
+    TooOftenError,
+    NoRoomError,
+)
 _KIND_OF_STATUS = {404: "not-there", 401: "not-signed-in", 403: "not-allowed", 413: "too-large"}
+
+
+_EXAMPLES = {
+    401: "This device is not paired. Ask an owner for a pairing code.",
+    403: "Only an owner or a reviewer may do this. Ask one of them.",
+    404: "There is no such visit. Open it from the list of visits.",
+    409: "Visit 12 is signed, so nothing in it can be changed. Begin a new visit.",
+    413: "The photo has 300 MB, more than is taken in.",
+    422: "The wheelbase is missing. Enter millimetres, e.g. 2712.",
+    429: "Too many attempts. Wait a minute and try again.",
+    507: "The disk is full. Nothing was stored.",
+}
+
+
+# RFC 9457; `errors` names fields where some are wrong.
+_TEXT = {"type": "string"}
+_FIELD_PROBLEM = {
+    "type": "object",
+    "properties": {"where": _TEXT, "says": _TEXT},
+    "required": ["where", "says"],
+}
+_SCHEMA = {
+    "type": "object",
+    "properties": {
+        "type": _TEXT,
+        "title": _TEXT,
+        "status": {"type": "integer"},
+        "detail": _TEXT,
+        "errors": {"type": "array", "items": _FIELD_PROBLEM},
+    },
+    "required": ["type", "title", "status", "detail"],
+}
+
+
+def documented(*statuses: int) -> dict[int | str, dict[str, Any]]:
+    """A route's `responses`: the problems that it may answer with."""
+    made: dict[int | str, dict[str, Any]] = {}
+    for status in statuses:
+        kind = next(one.kind for one in _ERRORS if one.status == status)
+        example = {
+            "type": f"urn:plumbsight:problem:{kind}",
+            "title": TITLES[kind],
+            "status": status,
+            "detail": _EXAMPLES[status],
+        }
+        content = {MEDIA_TYPE: {"schema": _SCHEMA, "example": example}}
+        made[status] = {"description": TITLES[kind], "content": content}
+    return made
 
 
 def problem(status: int, kind: str, says: str, **more: Any) -> JSONResponse:
@@ -108,7 +184,9 @@ def answer_problems(app: FastAPI) -> None:
 
 def _service_error(_: Request, error: Exception) -> Response:
     assert isinstance(error, ServiceError)
-    more = {"errors": [{"where": error.where, "says": str(error)}]} if error.where else {}
+    said = [(error.where, str(error))] if error.where else []
+    errors = [{"where": where, "says": says} for where, says in getattr(error, "doubts", said)]
+    more = {"errors": errors} if errors else {}
     return problem(error.status, error.kind, str(error), **more)
 
 
