@@ -160,7 +160,7 @@ def needs_for_measuring(kit: KitFile) -> Iterator[Problem]:
 
 
 def placement_problems(placement: PlacementFile, kit: KitFile) -> Iterator[Problem]:
-    """What a placement names and the kit does not have, and tolerances out of all proportion."""
+    """What a placement names and the kit does not have, and `tolerance_problems`."""
     fixture = kit.fixtures.get(placement.fixture)
     if fixture is None:
         yield Problem(("fixture",), f'is "{placement.fixture}", but {_has("the kit", kit.fixtures)}')
@@ -172,6 +172,11 @@ def placement_problems(placement: PlacementFile, kit: KitFile) -> Iterator[Probl
         yield Problem(
             ("datum",), f'is "{placement.datum}", which is neither "front_axle" nor "rear_axle", and {there}'
         )
+    yield from tolerance_problems(placement)
+
+
+def tolerance_problems(placement: PlacementFile) -> Iterator[Problem]:
+    """Tolerances out of all proportion, whatever the kit."""
     for key, tolerance in placement.values.items():
         if key.endswith("_deg"):
             yield from _angle_problems(("values", key), tolerance)
