@@ -5,6 +5,7 @@ from pathlib import Path
 from typing import Any
 
 from calib_data.formats import CameraFile, FileModel, KitFile, PlacementFile, ResultFile, SetFile
+from calib_data.observations import ObservationsFile
 
 FILES: dict[str, type[FileModel]] = {
     "set": SetFile,
@@ -12,6 +13,7 @@ FILES: dict[str, type[FileModel]] = {
     "placement": PlacementFile,
     "result": ResultFile,
     "camera": CameraFile,
+    "observations": ObservationsFile,
 }
 
 

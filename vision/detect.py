@@ -305,6 +305,7 @@ def _detection(
     H = refined.H_px_plate[k]
     edges = [map_points(H, tag.corners_mm) for tag in layout.tags]
     cov_px2 = refined.cov_px2[k, good]
+    cov_px2 = (cov_px2 + np.swapaxes(cov_px2, 1, 2)) / 2  # to the last bit
     u_shift_px, u_affine_px = _common_parts(photo, layout, H, cov_px2, refined.blur_px[k])
     return Detection(
         plate=plate,

@@ -59,6 +59,8 @@ class Measurement:
 
     Attributes:
         notes: One per photo, in time order where known: what was found, whether it was used, and why not.
+        found: The photos in time order where known, with what the second look found: measured again from
+            these, without pixels, everything comes out the same.
         sightings: The photos used, in the order of the adjustment.
         reported: Vehicle facts and all placements' values, with their joint covariance.
         tests: Consistency tests, the likeliest cause of trouble first.
@@ -75,6 +77,7 @@ class Measurement:
     caution: str
     notes: tuple[PhotoNote, ...]
     warnings: tuple[str, ...]
+    found: tuple[FoundPhoto, ...]
     sightings: tuple[Sighting, ...]
     adjustment: Adjustment
     plan: FramePlan
@@ -178,7 +181,8 @@ def measure_found(
     """As `measure`, from detections.
 
     Args:
-        photos: By name, for looking again where plates must be; may be empty.
+        photos: By name, for looking again where plates must be. Where one is not here, what an earlier
+            second look found in it (`FoundPhoto.predicted`) takes its place.
     """
     layouts_by_name = {layout.name: layout for layout in layouts}
 
@@ -188,14 +192,19 @@ def measure_found(
     progress("adjusting", 0, 3)
     given = in_time_order(found)
     found = with_turns_undone(given, lambda candidate: adjust_from_nothing(assembled(candidate).network))
-    as_stored = {
-        f.name: photos[f.name] for f, g in zip(found, given, strict=True) if f is g and f.name in photos
-    }
+    as_stored = [f for f, g in zip(found, given, strict=True) if f is g]
     sightings, notes, apart, network = assembled(found)
     adjustment, mounted = adjust_as_hung(network)
     kit = adjustment.network.kit
     progress("looking again where plates must be", 1, 3)
-    sightings, adjustment = look_again(as_stored, sightings, adjustment, layouts_by_name, map_photos)
+    sightings, adjustment, looked_again = look_again(
+        photos,
+        {f.name: f.predicted for f in as_stored},
+        sightings,
+        adjustment,
+        layouts_by_name,
+        map_photos,
+    )
 
     progress("testing", 2, 3)
     plan = plan_frame(adjustment, kit, vehicle, placements)
@@ -212,6 +221,7 @@ def measure_found(
         caution=CAUTION,
         notes=notes,
         warnings=apart,
+        found=tuple(replace(f, predicted=looked_again.get(f.name, ())) for f in given),
         sightings=sightings,
         adjustment=adjustment,
         plan=plan,

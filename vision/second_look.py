@@ -63,33 +63,55 @@ def _reach(size_px: NDArray, f_px: float) -> float:
     return float(np.hypot(*size_px)) / 2 / f_px
 
 
+# Photo name -> what each look found in it.
+LookedAgain = Mapping[str, tuple[tuple[Detection, ...], ...]]
+
+
 def look_again(
     photos: Mapping[str, Photo],
+    stored: LookedAgain,
     sightings: Sequence[Sighting],
     adjustment: Adjustment,
     layouts: Mapping[str, Layout],
     map_photos: Callable[[Callable, Iterable], Iterable] = map,
-) -> tuple[tuple[Sighting, ...], Adjustment]:
+) -> tuple[tuple[Sighting, ...], Adjustment, LookedAgain]:
     """Find the plates that the adjustment predicts and detection missed, and adjust with them.
 
     Args:
-        photos: By name; photos that are not here (re-computation from stored detections) are not searched.
+        photos: By name, asked for only where something is to be searched. May lack photos.
+        stored: The photos to look at, each with what the looks of an earlier measuring found in it; that
+            counts where its pixels are not at hand.
+
+    Returns:
+        The sightings with what was found, the adjustment with it, and what each look found.
     """
     sightings = tuple(sightings)
     searched: dict[tuple[int, int], NDArray] = {}
-    for _ in range(N_LOOKS):
+    looks: list[dict[str, tuple[Detection, ...]]] = []
+    for look in range(N_LOOKS):
         wanted = [
-            _missing(i, s, adjustment, layouts, searched) if s.name in photos else ()
+            _missing(i, s, adjustment, layouts, searched) if s.name in stored and s.name in photos else ()
             for i, s in enumerate(sightings)
         ]
-        jobs = [(photos[s.name], w) for s, w in zip(sightings, wanted, strict=True) if w]
-        found = {photo.name: extra for photo, extra in map_photos(_search, jobs)}
+        jobs = [(photos, s.name, w) for s, w in zip(sightings, wanted, strict=True) if w]
+        found = dict(map_photos(_search, jobs))
+        found |= {s.name: _stored(stored, s, look, adjustment) for s in sightings if s.name not in photos}
         if not any(found.values()):
             break
+        looks.append(found)
         sightings = tuple(replace(s, detections=(*s.detections, *found.get(s.name, ()))) for s in sightings)
         network = replace(adjustment.network, observed=observe(sightings, layouts))
         adjustment = adjust(network, adjustment.state, grades=(1.0,))
-    return sightings, adjustment
+    return sightings, adjustment, {s.name: tuple(look.get(s.name, ()) for look in looks) for s in sightings}
+
+
+def _stored(
+    stored: LookedAgain, sighting: Sighting, look: int, adjustment: Adjustment
+) -> tuple[Detection, ...]:
+    """What an earlier measuring's look found in a photo, of plates that take part and are not seen yet."""
+    looks = stored.get(sighting.name, ())
+    wanted = set(adjustment.network.observed.plates) - {d.plate for d in sighting.detections}
+    return tuple(d for d in looks[look] if d.plate in wanted) if look < len(looks) else ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -127,10 +149,11 @@ def _missing(
     return tuple(wanted)
 
 
-def _search(job: tuple[Photo, tuple[_Wanted, ...]]) -> tuple[Photo, tuple[Detection, ...]]:
-    photo, wanted = job
+def _search(job: tuple[Mapping[str, Photo], str, tuple[_Wanted, ...]]) -> tuple[str, tuple[Detection, ...]]:
+    photos, name, wanted = job
+    photo = photos[name]
     found: list[Detection] = []
     for layout in {w.layout.name: w.layout for w in wanted}.values():
         own = [w for w in wanted if w.layout is layout]
         found += find_predicted(photo, layout, [w.plate for w in own], np.stack([w.H_px_plate for w in own]))
-    return photo, tuple(found)
+    return name, tuple(found)

@@ -18,14 +18,20 @@ from vision.single_plate import focal_length_seen
 
 @dataclass(frozen=True, eq=False)
 class FoundPhoto:
-    """A photo after detection: what is left of it for measuring, and all that a re-computation needs."""
+    """A photo after detection: what is left of it for measuring, and all that a re-computation needs.
+
+    Attributes:
+        says: Set where the photo as a whole cannot serve.
+        predicted: What each second look found in it beyond `detections`, one entry a look; empty before.
+    """
 
     name: str
     sha256: str
     size_px: tuple[int, int]
     exif: ExifFacts
     detections: tuple[Detection, ...]
-    says: str = ""  # set where the photo as a whole cannot serve
+    says: str = ""
+    predicted: tuple[tuple[Detection, ...], ...] = ()
 
 
 @dataclass(frozen=True)
