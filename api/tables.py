@@ -260,7 +260,8 @@ class Arrival(Table):
     refused_by: Mapped[str | None] = _id(ForeignKey("person.id"))
     decided_at: Mapped[str | None] = _time()  # when a person placed or refused it
     state: Mapped[str] = mapped_column(String(8), index=True)
-    remarks: Mapped[list[Any]]  # sentences on the file and what is seen, for the technician
+    remarks: Mapped[list[Any]]  # sentences on the file, for the technician
+    seen: Mapped[dict[str, Any] | None] = mapped_column(JSON)  # {"plates": [{"plate", "says"}], "says": [...]}
     slip_seen: Mapped[str | None] = mapped_column(String(16))
     found: Mapped[bytes | None] = mapped_column(LargeBinary)  # one photo of plumbsight.observations/1, zlib
     __table_args__ = (UniqueConstraint("visit_id", "client_key"),)

@@ -65,7 +65,7 @@ class SeenPhoto(FileModel):
     file: Name = _field("the photo's file name", _AGAIN)
     sha256: Sha256 = _field("the SHA-256 of the photo's bytes", _AGAIN)
     size_px: list[Side] = _field("the stored array's width and height", _AGAIN, min_length=2, max_length=2)
-    exif: ExifFile = ExifFile()
+    exif: ExifFile = ExifFile.model_construct()
     plates: list[SeenPlate] = _field("the plates found at first sight", _AGAIN)
     predicted: list[list[SeenPlate]] = _field(
         "the plates that each second look found where the others told that they must be", _AGAIN, []

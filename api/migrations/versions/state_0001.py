@@ -264,6 +264,7 @@ def upgrade() -> None:
         sa.Column("decided_at", sa.String(length=27), nullable=True),
         sa.Column("state", sa.String(length=8), nullable=False),
         sa.Column("remarks", sa.JSON(), nullable=False),
+        sa.Column("seen", sa.JSON(), nullable=True),
         sa.Column("slip_seen", sa.String(length=16), nullable=True),
         sa.Column("found", sa.LargeBinary(), nullable=True),
         sa.ForeignKeyConstraint(["by"], ["person.id"], name=op.f("fk_arrival_by_person")),
