@@ -5,14 +5,16 @@ from contextlib import asynccontextmanager
 
 from fastapi import APIRouter, FastAPI
 
+from api import routes_people
 from api.context import Service
+from api.guard import protect
 from api.jobs import Jobs
 from api.problems import answer_problems
 from api.settings import Settings
 from api.store import open_store
 
 # Every route of the service, by subject.
-ROUTERS: tuple[APIRouter, ...] = ()
+ROUTERS: tuple[APIRouter, ...] = (routes_people.router,)
 
 
 def create_app(settings: Settings) -> FastAPI:
@@ -34,6 +36,7 @@ def create_app(settings: Settings) -> FastAPI:
         title="plumbsight", lifespan=running, docs_url=None, redoc_url=None, openapi_url="/api/openapi.json"
     )
     answer_problems(app)
+    protect(app, settings)
     for router in ROUTERS:
         app.include_router(router)
     return app

@@ -179,11 +179,16 @@ def answer_problems(app: FastAPI) -> None:
     app.add_exception_handler(PlumbsightError, _core_error)
     app.add_exception_handler(RequestValidationError, _wrong_request)
     app.add_exception_handler(HTTPException, _http_error)
-    app.add_exception_handler(Exception, _defect)
+    app.add_exception_handler(Exception, answer_defect)
 
 
 def _service_error(_: Request, error: Exception) -> Response:
     assert isinstance(error, ServiceError)
+    return answer_error(error)
+
+
+def answer_error(error: ServiceError) -> Response:
+    """The answer to an error that was foreseen."""
     said = [(error.where, str(error))] if error.where else []
     errors = [{"where": where, "says": says} for where, says in getattr(error, "doubts", said)]
     more = {"errors": errors} if errors else {}
@@ -209,7 +214,8 @@ def _http_error(_: Request, error: Exception) -> Response:
     return response
 
 
-def _defect(request: Request, error: Exception) -> Response:
+def answer_defect(request: Request, error: Exception) -> Response:
+    """The answer to an error that was not foreseen; the log has what is behind its number."""
     number = secrets.token_hex(4)
     log.error("defect %s at %s %s", number, request.method, request.url.path, exc_info=error)
     return problem(

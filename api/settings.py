@@ -17,6 +17,7 @@ class Settings:
         port: The port that the service listens on.
         is_https: Whether it is served with a certificate; cookies are then marked secure.
         most_upload_bytes: Largest photo file that is taken in.
+        most_import_bytes: Largest zip file of another store's visits that is taken in.
         reserve_bytes: Photos are taken in only while more than this is free; records need some room.
         n_workers: Worker processes; None: by cores and memory.
         worker_memory_bytes: Address space of one worker.
@@ -28,6 +29,7 @@ class Settings:
     port: int = 8080
     is_https: bool = False
     most_upload_bytes: int = 250 * MEGABYTE
+    most_import_bytes: int = 20_000 * MEGABYTE
     reserve_bytes: int = 300 * MEGABYTE
     n_workers: int | None = None
     worker_memory_bytes: int = 6_000 * MEGABYTE
