@@ -196,7 +196,9 @@ def answer_error(error: ServiceError) -> Response:
 
 
 def _core_error(_: Request, error: Exception) -> Response:
-    return problem(422, "not-accepted", str(error))
+    wrong = getattr(error, "problems", ())
+    errors = [{"where": where, "says": says} for where, says in wrong if where]
+    return problem(422, "not-accepted", str(error), **({"errors": errors} if errors else {}))
 
 
 def _wrong_request(_: Request, error: Exception) -> Response:

@@ -164,12 +164,13 @@ def raise_problems(
     problems: Iterable[Problem], source: str, error: type[InputFileError], inside: Where = ()
 ) -> None:
     """Raise `error` with one line per problem; nothing where there is none."""
+    problems = tuple(problems)
     lines = [say(problem, source, inside) for problem in problems]
     more = len(lines) - MOST_SAID
     if more > 0:
         lines[MOST_SAID:] = [f"{source}: and {more} more like these. Correct the first ones and try again."]
     if lines:
-        raise error("\n".join(lines))
+        raise error("\n".join(lines), tuple((say_where(inside + p.where), p.says) for p in problems))
 
 
 def say(problem: Problem, source: str, inside: Where = ()) -> str:

@@ -18,7 +18,15 @@ class PlumbsightError(Exception):
 
 
 class InputFileError(PlumbsightError):
-    """A file that describes the job is wrong. The message names file and key."""
+    """A file that describes the job is wrong. The message names file and key.
+
+    Attributes:
+        problems: (key, what is wrong with it) of each that can be said for itself.
+    """
+
+    def __init__(self, says: str, problems: tuple[tuple[str, str], ...] = ()) -> None:
+        super().__init__(says)
+        self.problems = problems
 
 
 class SetError(InputFileError):
