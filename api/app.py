@@ -5,16 +5,20 @@ from contextlib import asynccontextmanager
 
 from fastapi import APIRouter, FastAPI
 
-from api import routes_people
+from api import routes_people, routes_status
 from api.context import Service
 from api.guard import protect
 from api.jobs import Jobs
-from api.problems import answer_problems
+from api.problems import answer_problems, documented
 from api.settings import Settings
 from api.store import open_store
+from calib_data.result import made_with
 
 # Every route of the service, by subject.
-ROUTERS: tuple[APIRouter, ...] = (routes_people.router,)
+ROUTERS: tuple[APIRouter, ...] = (
+    routes_people.router,
+    routes_status.router,
+)
 
 
 def create_app(settings: Settings) -> FastAPI:
@@ -33,7 +37,14 @@ def create_app(settings: Settings) -> FastAPI:
             store.close()
 
     app = FastAPI(
-        title="plumbsight", lifespan=running, docs_url=None, redoc_url=None, openapi_url="/api/openapi.json"
+        title="plumbsight",
+        version=made_with()["plumbsight"],
+        lifespan=running,
+        docs_url=None,
+        redoc_url=None,
+        openapi_url="/api/openapi.json",
+        # What the guard, a lost session or a full disk may make of any request.
+        responses=documented(401, 403, 404, 409, 413, 422, 429, 507),
     )
     answer_problems(app)
     protect(app, settings)

@@ -5,6 +5,7 @@ import ipaddress
 import socket
 import threading
 from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
 
 import ifaddr
 import segno
@@ -13,6 +14,8 @@ from api.settings import Settings
 
 # A name is looked up in the local network; whoever has it answers at once.
 _LOOK_UP_SECONDS = 2.0
+# Clocks that a network sets agree to a second; a minute is read off a wall.
+CLOCKS_AGREE = timedelta(minutes=1)
 _STANDARD_PORTS = {"http": 80, "https": 443}
 
 
@@ -81,6 +84,22 @@ HELPS = (
 )
 
 
+def clocks_say(at: datetime, device_time_ms: int | None) -> str:
+    """What is wrong between this machine's clock and a device's; empty if they agree or none was told.
+
+    A photo's time comes from the phone and a round's from this machine: where they differ by minutes,
+    photos seem to be taken outside their round and wait in its tray.
+    """
+    if device_time_ms is None:
+        return ""
+    ahead = timedelta(milliseconds=device_time_ms) - (at - datetime(1970, 1, 1, tzinfo=UTC))
+    if abs(ahead) < CLOCKS_AGREE:
+        return ""
+    minutes = round(abs(ahead) / timedelta(minutes=1))
+    which = "ahead of" if ahead > timedelta(0) else "behind"
+    return f"This device's clock is {minutes} minutes {which} the service's. Set the one that is wrong."
+
+
 def addresses() -> dict[str, str]:
     """This machine's network addresses (IPv4, without loopback) and the adapter each belongs to."""
     found = {
@@ -123,6 +142,8 @@ def ways(settings: Settings, called_as: str = "") -> tuple[Way, ...]:
     A name comes first, since it stays; then the way by which the asking device came itself; then the
     address by which this machine reaches others; then the rest.
     """
+    if ipaddress.ip_address(settings.listen).is_loopback:
+        return (_way(settings, "localhost", "", "On this machine only, as it was started."),)
     names = [host for host in settings.hosts if host != "localhost" and not _is_address(host)]
     outward = _outward_address()
     order = {called_as: 0, outward: 1}

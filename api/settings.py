@@ -14,7 +14,7 @@ class Settings:
         folder: The store: database, photo files, previews. Made if it is not there.
         hosts: Names and addresses, without port, by which the service may be called; anything else is
             refused, also on loopback.
-        port: The port that the service listens on.
+        listen, port: The address and port that the service listens on; 0.0.0.0: all networks.
         is_https: Whether it is served with a certificate; cookies are then marked secure.
         most_upload_bytes: Largest photo file that is taken in.
         most_import_bytes: Largest zip file of another store's visits that is taken in.
@@ -26,6 +26,7 @@ class Settings:
 
     folder: Path
     hosts: tuple[str, ...] = ("127.0.0.1", "localhost")
+    listen: str = "0.0.0.0"
     port: int = 8080
     is_https: bool = False
     most_upload_bytes: int = 250 * MEGABYTE
