@@ -277,7 +277,7 @@ class Measured(Table):
     says: Mapped[str]  # why there is no result
     asked_at: Mapped[str] = _time()
     done_at: Mapped[str | None] = _time()
-    inputs: Mapped[dict[str, Any]] = mapped_column(JSON, default=dict)  # as rounds.inputs gave them
+    inputs: Mapped[dict[str, Any]] = mapped_column(JSON, default=dict)  # as inputs.of_round gave them
     result: Mapped[dict[str, Any] | None] = mapped_column(JSON)  # plumbsight.result/1
     observations: Mapped[bytes | None] = mapped_column(LargeBinary)  # plumbsight.observations/1, zlib
 
