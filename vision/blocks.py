@@ -15,6 +15,27 @@ from vision.parameters import LensPrior, Unknowns
 
 
 @dataclass(frozen=True, eq=False)
+class _Sight:
+    """Where a state has the points of G groups of n.
+
+    Attributes:
+        on_plate, before, in_camera: (G, n, 3) mm: on the plate; in the camera, before and after the
+            motion during read-out.
+        time: (G, n) of the point's row, from the middle row, in units of the whole read-out.
+        sag: (G, n, 2) lift per unit of either bow.
+        turn_rad: (G, 3) turn during the read-out.
+    """
+
+    on_plate: NDArray
+    before: NDArray
+    in_camera: NDArray
+    time: NDArray
+    sag: NDArray
+    T_camera_plate: NDArray
+    turn_rad: NDArray
+
+
+@dataclass(frozen=True, eq=False)
 class SaddleBlock:
     """Saddles of plates in photos, the heart of the adjustment.
 
@@ -26,6 +47,11 @@ class SaddleBlock:
     Whitening: a point's own covariance, then the terms that all points of one plate in one photo
     share (a shift, four linear terms). With B their 2n x 6 pattern after the first step and S their
     covariance, W = I - B K B' makes W (I + B S B') W' = I.
+
+    Attributes:
+        scales: (N, 2) declared print scales.
+        counts: (G, n) points of some weight.
+        shared, shared_gain: B (G, 2n, 6) and K B' (G, 6, 2n).
     """
 
     cause: str
@@ -33,12 +59,12 @@ class SaddleBlock:
     unknowns: Unknowns
     observed: Observations
     scales: NDArray
+    counts: NDArray
     sqrt_information: NDArray
     shared: NDArray
     shared_gain: NDArray
 
-    def _in_camera(self, state: State) -> tuple[NDArray, ...]:
-        """Points on the plate, in the camera before and after the read-out's motion; row times; rotations."""
+    def _sight(self, state: State) -> "_Sight":
         o, u = self.observed, self.unknowns
         plate_values = state.values[u.plate_values()][o.plate]
         ruler = state.values[u.ruler_value()]
@@ -60,8 +86,10 @@ class SaddleBlock:
         height = o.size_px[o.photo, 1]
         time = (o.saddles_px[..., 1] - (height[:, None] - 1) / 2) / height[:, None]
         twist = state.values[u.photo_values()][o.photo][:, 3:9]
-        motion = twist[:, None, :3] + np.cross(twist[:, None, 3:], before)
-        return on_plate, before, before + time[..., None] * motion, time, T_camera_plate[:, :3, :3], sag
+        # v + w x p, and w x p is p times the transpose of skew(w).
+        motion = twist[:, None, :3] - before @ geometry.skew(twist[:, 3:])
+        in_camera = before + time[..., None] * motion
+        return _Sight(on_plate, before, in_camera, time, sag, T_camera_plate, twist[:, 3:])
 
     def _lenses(self, state: State) -> NDArray:
         """(G, 1, 9): the lens as it was in each group's photo."""
@@ -72,16 +100,27 @@ class SaddleBlock:
         lens[:, 1:3] += change[:, 1:3]
         return lens[:, None]
 
-    def _whitened(self, raw: NDArray) -> NDArray:
-        """(G, n, 2, ...) in pixels -> (G, 2n, ...) whitened."""
-        G, n = raw.shape[:2]
-        own = (self.sqrt_information @ raw.reshape(G, n, 2, -1)).reshape(G, 2 * n, -1)
-        common = self.shared @ (self.shared_gain @ (np.swapaxes(self.shared, -1, -2) @ own))
-        return np.subtract(own, common, out=common)
+    def _own_whitened(self, raw: NDArray) -> NDArray:
+        """(G, k, n, 2) in pixels -> (G, k, 2n) in each point's own uncertainties."""
+        x, y, L = raw[..., 0], raw[..., 1], self.sqrt_information[:, None]
+        out = np.empty(raw.shape)
+        for axis in (0, 1):
+            # Written out, for numpy's matrix product is slow on many small matrices.
+            np.add(L[..., axis, 0] * x, L[..., axis, 1] * y, out=out[..., axis])
+        return out.reshape(*raw.shape[:2], -1)
+
+    def _without_common(self, own: NDArray) -> NDArray:
+        """(G, k, 2n) in own uncertainties -> whitened, in place."""
+        own -= own @ self.shared @ self.shared_gain
+        return own
+
+    def whitened(self, raw: NDArray) -> NDArray:
+        """(G, n, 2, k) in pixels -> (G, 2n, k) whitened."""
+        return np.swapaxes(self._without_common(self._own_whitened(np.moveaxis(raw, -1, 1))), 1, 2)
 
     def residuals_px(self, state: State) -> NDArray:
         """(G, n, 2) observed minus computed, in pixels, padding included."""
-        in_camera = self._in_camera(state)[2]
+        in_camera = self._sight(state).in_camera
         return self._off_px(in_camera, project(in_camera, self._lenses(state)))
 
     def _off_px(self, in_camera: NDArray, computed_px: NDArray) -> NDArray:
@@ -89,57 +128,64 @@ class SaddleBlock:
         return np.where(in_camera[..., 2:] <= 0, np.inf, self.observed.saddles_px - computed_px)
 
     def residuals(self, state: State) -> NDArray:
-        return self._whitened(self._padded(self.residuals_px(state)))[..., 0]
+        return self._residuals(self.residuals_px(state))
 
-    def _padded(self, r: NDArray) -> NDArray:
-        # Unused points, and those of no weight: one behind the camera would make 0 * infinity.
-        counts = (self.sqrt_information != 0).any((-2, -1))
-        return np.where(counts.reshape(*counts.shape, *[1] * (r.ndim - 2)), r, 0.0)
+    def _residuals(self, off_px: NDArray) -> NDArray:
+        # A point of no weight behind the camera would make 0 * infinity.
+        off_px = np.where(self.counts[..., None], off_px, 0.0)
+        return self._without_common(self._own_whitened(off_px[:, None]))[:, 0]
 
     def linearise(self, state: State) -> tuple[NDArray, NDArray]:
-        r, J = self.linearise_px(state)
-        # The Jacobian is finite everywhere, and padding has no weight: only r needs the mask.
-        return self._whitened(self._padded(r))[..., 0], self._whitened(J)
+        sight = self._sight(state)
+        at = project_with_jacobians(sight.in_camera, self._lenses(state))
+        # Each column of the Jacobian is made of these by numbers of its point, so whitening comes first.
+        own = [self._own_whitened(np.moveaxis(J, -1, 1)) for J in (at.J_point, at.J_lens)]
+        # The Jacobian is finite everywhere, and padding has no weight: only the residuals need the mask.
+        J = self._without_common(self._columns(state, sight, *own))
+        return self._residuals(self._off_px(sight.in_camera, at.points_px)), np.swapaxes(J, 1, 2)
 
     def linearise_px(self, state: State) -> tuple[NDArray, NDArray]:
-        """Residuals (G, n, 2) in pixels and the Jacobian (G, n, 2, 35) of the computed pixels.
+        """Residuals (G, n, 2) in pixels and the Jacobian (G, n, 2, 35) of the computed pixels."""
+        sight = self._sight(state)
+        at = project_with_jacobians(sight.in_camera, self._lenses(state))
+        G, n = sight.time.shape
+        rows = [np.moveaxis(J, -1, 1).reshape(G, -1, 2 * n) for J in (at.J_point, at.J_lens)]
+        J = np.swapaxes(self._columns(state, sight, *rows), 1, 2)
+        return self._off_px(sight.in_camera, at.points_px), J.reshape(G, n, 2, -1)
 
-        Columns: camera pose 6, plate pose 6, photo 9, lens 9, plate 4, ruler 1.
+    def _columns(self, state: State, sight: "_Sight", J_point: NDArray, J_lens: NDArray) -> NDArray:
+        """The Jacobian's columns (G, 35, 2n), from its parts by point in the camera and by lens.
+
+        Camera pose 6, plate pose 6, photo 9, lens 9, plate 4, ruler 1.
         """
         o, u = self.observed, self.unknowns
-        on_plate, before, in_camera, time, R_camera_plate, sag = self._in_camera(state)
-        lens = self._lenses(state)
-        at = project_with_jacobians(in_camera, lens)
-        twist = state.values[u.photo_values()][o.photo][:, 3:9]
+        time, before, on_plate = _rows(sight.time), _rows(sight.before), _rows(sight.on_plate)
+        R, t = sight.T_camera_plate[:, :3, :3], sight.T_camera_plate[:, :3, 3]
+        J = np.empty((len(J_point), 35, J_point.shape[-1]))
         # The motion turns a displacement of the point only by 1e-4; kept, for exact derivatives.
-        J_before = at.J_point + time[..., None, None] * _by_group(at.J_point, geometry.skew(twist[:, 3:]))
-        J_plate_point = _by_group(J_before, R_camera_plate)
-        skew_before = geometry.skew(before)
-
-        J = np.empty((*at.points_px.shape, 35))
-        J[..., 0:3] = -J_before
-        J[..., 3:6] = J_before @ skew_before
-        J[..., 6:9] = J_plate_point
-        J[..., 9:12] = -J_plate_point @ geometry.skew(on_plate)
+        J[:, 0:3] = time * (geometry.skew(sight.turn_rad) @ J_point) - J_point
+        np.matmul(-np.swapaxes(R, -1, -2), J[:, 0:3], out=J[:, 6:9])
+        _cross(on_plate, J[:, 6:9], out=J[:, 9:12])
+        # Camera and plate turn the same point: before x d = R (on_plate x R' d) + t x d.
+        J[:, 3:6] = geometry.skew(t) @ J[:, 0:3] - R @ J[:, 9:12]
         change = state.values[u.photo_values()][o.photo]
         lens_f = state.values[u.lens_values()][o.lens_of_photo[o.photo], 0]
-        J[..., 12] = at.J_lens[..., 0] * lens_f[:, None, None]
-        J[..., 13:15] = at.J_lens[..., 1:3]
-        J[..., 15:18] = time[..., None, None] * at.J_point
-        J[..., 18:21] = -time[..., None, None] * (at.J_point @ skew_before)
-        J[..., 21:30] = at.J_lens
-        J[..., 21] *= 1 + change[:, 0, None, None]
-        nominal = o.points_mm * self.scales[o.plate][:, None]
-        along = J_plate_point[..., :2] * nominal[..., None, :]
-        J[..., 30] = along[..., 0] + along[..., 1]
-        J[..., 31] = (along[..., 0] - along[..., 1]) / 2
-        J[..., 32:34] = J_plate_point[..., 2:] * sag[..., None, :]
-        J[..., 34] = J[..., 30]
-        return self._off_px(in_camera, at.points_px), J
+        J[:, 12] = J_lens[:, 0] * lens_f[:, None]
+        J[:, 13:15] = J_lens[:, 1:3]
+        np.multiply(time, J_point, out=J[:, 15:18])
+        _cross(before, J[:, 15:18], out=J[:, 18:21])
+        J[:, 21:30] = J_lens
+        J[:, 21] *= 1 + change[:, 0, None]
+        along = J[:, 6:8] * _rows(o.points_mm * self.scales[o.plate][:, None])
+        np.add(along[:, 0], along[:, 1], out=J[:, 30])
+        J[:, 31] = along[:, 0] - J[:, 30] / 2
+        np.multiply(J[:, 8:9], _rows(sight.sag), out=J[:, 32:34])
+        J[:, 34] = J[:, 30]
+        return J
 
     def is_behind(self, state: State) -> NDArray:
         """(G, n) points that lie behind the camera."""
-        return self._in_camera(state)[2][..., 2] <= 0
+        return self._sight(state).in_camera[..., 2] <= 0
 
     def point_covariance(self) -> NDArray:
         """(G, n, 2, 2) px2 of each point by itself, its share of the plate's common terms included."""
@@ -159,9 +205,17 @@ class SaddleBlock:
         return own + (pattern * _shared_variance(o)[group]) @ pattern.T
 
 
-def _by_group(J: NDArray, M: NDArray) -> NDArray:
-    """J (G, n, 2, 3) @ M (G, 3, 3), the same M for all points of a group."""
-    return (J.reshape(len(J), -1, 3) @ M).reshape(J.shape)
+def _rows(of_points: NDArray) -> NDArray:
+    """(G, n) or (G, n, k), one for each point -> (G, 1 or k, 2n), the same for its x and y."""
+    by_kind = np.atleast_3d(of_points).swapaxes(1, 2)
+    return np.repeat(by_kind, 2, axis=2)
+
+
+def _cross(a: NDArray, b: NDArray, out: NDArray) -> None:
+    """Cross products of (G, 3, 2n) arrays along their middle axis."""
+    for k in range(3):
+        i, j = (k + 1) % 3, (k + 2) % 3
+        np.subtract(a[:, i] * b[:, j], a[:, j] * b[:, i], out=out[:, k])
 
 
 def _shared_pattern(o: Observations) -> NDArray:
@@ -201,7 +255,7 @@ def saddle_block(
     # (1 - 1/sqrt(1 + lam)) / lam, in a form that stays finite as lam -> 0.
     factor = 1 / (1 + lam + np.sqrt(1 + lam))
     SV = s[..., None] * V
-    gain = (SV * factor[:, None]) @ np.swapaxes(SV, -1, -2)
+    gain = (SV * factor[:, None]) @ np.swapaxes(shared @ SV, -1, -2)
 
     def pose(index: NDArray) -> NDArray:
         return 6 * index[:, None] + np.arange(6)
@@ -218,7 +272,7 @@ def saddle_block(
         ],
         1,
     )
-    return SaddleBlock("image", columns, u, o, scales, sqrt_information, shared, gain)
+    return SaddleBlock("image", columns, u, o, scales, root > 0, sqrt_information, shared, gain)
 
 
 @dataclass(frozen=True, eq=False)

@@ -66,23 +66,27 @@ def project_with_jacobians(points_in_camera_mm: NDArray, lens: NDArray) -> Proje
     xy = slope * x * y + 2 * p1 * x + 2 * p2 * y
     yy = radial + slope * y * y + 6 * p1 * y + 2 * p2 * x
 
-    J_point = np.empty((*x.shape, 2, 3))
-    J_point[..., 0, 0], J_point[..., 0, 1] = f * xx / z, f * xy / z
-    J_point[..., 0, 2] = -f * (xx * x + xy * y) / z
-    J_point[..., 1, 0], J_point[..., 1, 1] = fy * xy / z, fy * yy / z
-    J_point[..., 1, 2] = -fy * (xy * x + yy * y) / z
+    # In memory the components come first: whole arrays of points are then written and read in one go.
+    J_point = np.empty((2, 3, *x.shape))
+    J_point[0, 0], J_point[0, 1] = f * xx / z, f * xy / z
+    J_point[0, 2] = -f * (xx * x + xy * y) / z
+    J_point[1, 0], J_point[1, 1] = fy * xy / z, fy * yy / z
+    J_point[1, 2] = -fy * (xy * x + yy * y) / z
 
-    J_lens = np.zeros((*x.shape, 2, N_LENS))
-    J_lens[..., 0, 0], J_lens[..., 1, 0] = xd, (1 + aspect) * yd
-    J_lens[..., 0, 1] = J_lens[..., 1, 2] = 1.0
+    J_lens = np.zeros((2, N_LENS, *x.shape))
+    J_lens[0, 0], J_lens[1, 0] = xd, (1 + aspect) * yd
+    J_lens[0, 1] = J_lens[1, 2] = 1.0
+    fx_x, fy_y = f * x, fy * y
     for column, power in ((3, r2), (4, r2 * r2), (7, r2**3)):
-        J_lens[..., 0, column], J_lens[..., 1, column] = f * x * power, fy * y * power
-    J_lens[..., 0, 5], J_lens[..., 1, 5] = f * 2 * x * y, fy * (r2 + 2 * y * y)
-    J_lens[..., 0, 6], J_lens[..., 1, 6] = f * (r2 + 2 * x * x), fy * 2 * x * y
-    J_lens[..., 1, 8] = f * yd
+        J_lens[0, column], J_lens[1, column] = fx_x * power, fy_y * power
+    J_lens[0, 5], J_lens[1, 5] = 2 * fx_x * y, fy * (r2 + 2 * y * y)
+    J_lens[0, 6], J_lens[1, 6] = f * (r2 + 2 * x * x), 2 * fy_y * x
+    J_lens[1, 8] = f * yd
 
     points_px = np.stack([f * xd + lens[..., 1], fy * yd + lens[..., 2]], -1)
-    return Projection(points_px, J_point, J_lens)
+    return Projection(
+        points_px, np.moveaxis(J_point, (0, 1), (-2, -1)), np.moveaxis(J_lens, (0, 1), (-2, -1))
+    )
 
 
 def unproject(points_px: NDArray, lens: NDArray, n_iterations: int = 20) -> NDArray:

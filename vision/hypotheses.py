@@ -123,7 +123,7 @@ class SaddleScores:
     def _whitened(self, columns: NDArray, groups: NDArray) -> NDArray:
         full = np.zeros((*self.observed.used.shape, *columns.shape[2:]))
         full[groups] = columns
-        return self.block._whitened(full)[groups]
+        return self.block.whitened(full)[groups]
 
 
 def pull(adjustment: Adjustment, value_index: NDArray, mean: NDArray, U: NDArray) -> Score:

@@ -160,10 +160,10 @@ class NormalEquations:
         for block, taken in zip(self.blocks, self.taken, strict=True):
             with np.errstate(all="ignore"):
                 r, J = block.linearise(state)
-            if not taken.all():
-                J = J[..., taken]
             JT = np.swapaxes(J, -1, -2)
-            products.append((JT @ J).ravel())
+            if not taken.all():
+                JT = JT[:, taken]
+            products.append((JT @ np.swapaxes(JT, -1, -2)).ravel())
             gradients.append((JT @ r[..., None]).ravel())
             cost += float(np.vdot(r, r))
         width = self.n + 1
@@ -187,20 +187,21 @@ class _Factor:
         self.scale = 1 / np.sqrt(diagonal)
         scaled = H * self.scale * self.scale[:, None]
         scaled[np.diag_indices_from(scaled)] += damping
-        try:
-            self.cholesky = scipy.linalg.cho_factor(scaled, lower=True, overwrite_a=True, check_finite=False)
-        except np.linalg.LinAlgError:
-            raise SingularError(_weakest(H * self.scale * self.scale[:, None])) from None
+        # Transposed, a symmetric matrix is itself, and in LAPACK's order of columns: no copy.
+        self.cholesky, info = scipy.linalg.lapack.dpotrf(scaled.T, lower=1, clean=0, overwrite_a=1)
+        if info:
+            raise SingularError(_weakest(H * self.scale * self.scale[:, None]))
 
     def solve(self, b: NDArray) -> NDArray:
-        return self.scale * scipy.linalg.cho_solve(self.cholesky, self.scale * b, check_finite=False)
+        x, _ = scipy.linalg.lapack.dpotrs(self.cholesky, self.scale * b, lower=1)
+        return self.scale * x
 
     def inverse(self) -> NDArray:
-        inverse, info = scipy.linalg.lapack.dpotri(self.cholesky[0], lower=1)
+        inverse, info = scipy.linalg.lapack.dpotri(self.cholesky, lower=1)
         if info:
             raise SingularError(np.array([info - 1]))
-        inverse = np.tril(inverse)
-        inverse = inverse + np.tril(inverse, -1).T
+        # LAPACK fills the lower half only.
+        inverse = np.where(np.tri(len(inverse), dtype=bool), inverse, inverse.T)
         return inverse * self.scale * self.scale[:, None]
 
 

@@ -90,7 +90,7 @@ def test_whitening_inverts_the_covariance_of_a_group():
         used = np.repeat(observed.used[g], 2)
         eye = np.zeros((4, 12, 2, 24))
         eye[g] = np.eye(24).reshape(12, 2, 24)
-        W = block._whitened(block._padded(eye))[g][:, used]
+        W = block.whitened(eye)[g][:, used]
         cov = block.observation_covariance(g)[np.ix_(used, used)]
         np.testing.assert_allclose(W.T @ W @ cov, np.eye(used.sum()), atol=1e-9)
 
