@@ -6,6 +6,7 @@ from typing import Any
 
 from calib_data.formats import CameraFile, FileModel, KitFile, PlacementFile, ResultFile, SetFile
 from calib_data.observations import ObservationsFile
+from calib_data.record import ChainFile, ImportFile, NoteFile, RecordFile, RemovalFile
 
 FILES: dict[str, type[FileModel]] = {
     "set": SetFile,
@@ -14,6 +15,11 @@ FILES: dict[str, type[FileModel]] = {
     "result": ResultFile,
     "camera": CameraFile,
     "observations": ObservationsFile,
+    "record": RecordFile,
+    "removal": RemovalFile,
+    "import": ImportFile,
+    "note": NoteFile,
+    "chain": ChainFile,
 }
 
 
