@@ -27,6 +27,8 @@ LINE_IN = 0.155
 MARGIN_IN = 0.55
 COLUMN_CHARACTERS = 70  # of 8 pt text in the column
 TARGET_HALF_MM = 500.0  # a target's size is not known; it is drawn one metre wide
+# Of drawings on paper: those of common rulers (ISO 5455), and between them for room.
+SCALES = (10, 15, 20, 25, 30, 40, 50, 60, 75, 100, 150, 200)
 DIMENSION_MM = 200.0  # from one dimension line to the next
 INK, GREY, PALE, ACCENT = "black", "0.45", "0.86", "#0072B2"
 # The words carry the meaning; the hatching repeats it for a glance at a black-and-white print.
@@ -65,20 +67,50 @@ def draw_views(result: Mapping[str, Any]) -> Figure:
         max(views_in, sum(block.height_in for block in blocks)) + 2 * MARGIN_IN,
     )
     left, top = 1.4 * MARGIN_IN, page.height_in - MARGIN_IN
-    side_bottom = top - plan_in - 1.3 * MARGIN_IN - side_in
-    plan = page.axes(left, top - plan_in, width_in, plan_in)
-    _draw_plan(plan, result, low, high)
-    _draw_side(page.axes(left, side_bottom, width_in, side_in), result, low, high)
     scale = f"1 : {mm_per_in / 25.4:.0f} where the page is {25.4 * page.width_in:.0f} mm wide"
-    plan.set_title(f"Plan, scale {scale}", **_TITLE)
-    for row, line in enumerate(stations):
-        page.text(left, side_bottom - MARGIN_IN - 0.1 - row * LINE_IN, line, 7)
+    _draw_both(page, result, (left, top), (low, high), mm_per_in, scale)
     y = top + 0.2
     for block in blocks:
         block.draw(page, left + width_in + 0.9 * MARGIN_IN, y)
         y -= block.height_in
     page.text(left, 0.15, SECOND_CHECK, 8)
     return page.figure
+
+
+def draw_plan_and_side(result: Mapping[str, Any], width_in: float, height_in: float) -> Figure:
+    """The two views alone, for a page with that much room; true to the scale they state at that size."""
+    geometry = result["geometry"]
+    low, high = _range_mm(geometry, len(result["placements"]))
+    extent = high - low
+    lines = len(_station_lines(geometry, width_in - 1.8 * MARGIN_IN))
+    room_in = (width_in - 1.8 * MARGIN_IN, height_in - 3.3 * MARGIN_IN - LINE_IN * lines)
+    least = max(extent[0] / room_in[0], (extent[1] + extent[2]) / room_in[1]) / 25.4
+    scale = next((scale for scale in SCALES if scale >= least), least)
+    page = _new_page(width_in, height_in)
+    corner = (1.4 * MARGIN_IN, height_in - 0.5 * MARGIN_IN)
+    words = f"1 : {scale:.0f} when printed at full size"
+    _draw_both(page, result, corner, (low, high), 25.4 * scale, words)
+    return page.figure
+
+
+def _draw_both(
+    page: "_Page",
+    result: Mapping[str, Any],
+    corner: tuple[float, float],
+    range_mm: tuple[NDArray, NDArray],
+    mm_per_in: float,
+    scale: str,
+) -> None:
+    """Plan and side view below one another from their upper left corner, then the photo stations."""
+    (left, top), (low, high) = corner, range_mm
+    width_in, plan_in, side_in = (high - low) / mm_per_in
+    side_bottom = top - plan_in - 1.3 * MARGIN_IN - side_in
+    plan = page.axes(left, top - plan_in, width_in, plan_in)
+    _draw_plan(plan, result, low, high)
+    _draw_side(page.axes(left, side_bottom, width_in, side_in), result, low, high)
+    plan.set_title(f"Plan, scale {scale}", **_TITLE)
+    for row, line in enumerate(_station_lines(result["geometry"], width_in)):
+        page.text(left, side_bottom - MARGIN_IN - 0.1 - row * LINE_IN, line, 7)
 
 
 _TITLE: dict[str, Any] = {"fontsize": 9, "loc": "left", "fontweight": "bold"}
