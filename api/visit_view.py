@@ -203,7 +203,8 @@ def _measured(db: Session, round_ids: Sequence[str]) -> dict[str, MeasuredView]:
     made = {}
     for found in db.execute(query):
         values = dict(found._mapping)
-        made[values.pop("round_id")] = MeasuredView(**values)
+        round_id = values.pop("round_id")
+        made[round_id] = MeasuredView(**values)
     return made
 
 
