@@ -12,8 +12,8 @@ import re
 from collections.abc import Callable
 from typing import Annotated
 
-from anyio.to_thread import run_sync
 from fastapi import Depends, FastAPI, Request
+from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.exceptions import HTTPException
 from starlette.requests import ClientDisconnect, cookie_parser
@@ -195,7 +195,9 @@ class Guard:
         host = host_name(hosts[0]) if len(hosts) == 1 else None
         if host is not None and (host in self._hosts or _is_own_address(host, scope)):
             return
-        if host is not None and host in await run_sync(shop.extra_hosts, scope["app"].state.service.store):
+        if host is not None and host in await run_in_threadpool(
+            shop.extra_hosts, scope["app"].state.service.store
+        ):
             return
         raise NotAllowedError(
             "The service does not answer to this name. Use an address that its terminal shows; "

@@ -143,7 +143,7 @@ def ways(settings: Settings, called_as: str = "") -> tuple[Way, ...]:
     address by which this machine reaches others; then the rest.
     """
     if ipaddress.ip_address(settings.listen).is_loopback:
-        return (_way(settings, "localhost", "", "On this machine only, as it was started."),)
+        return (own_way(settings),)
     names = [host for host in settings.hosts if host != "localhost" and not _is_address(host)]
     outward = _outward_address()
     order = {called_as: 0, outward: 1}
@@ -153,7 +153,12 @@ def ways(settings: Settings, called_as: str = "") -> tuple[Way, ...]:
     ]
     for address, adapter in by_address:
         found.append(_way(settings, address, adapter, f"For phones in the network of {adapter}."))
-    return tuple(found) or (_way(settings, "localhost", "", "On this machine only: it is in no network."),)
+    return tuple(found) or (own_way(settings),)
+
+
+def own_way(settings: Settings) -> Way:
+    """The way for a browser on the machine itself; it never changes."""
+    return _way(settings, "localhost", "", "On this machine only.")
 
 
 def _way(settings: Settings, host: str, adapter: str, says: str) -> Way:

@@ -34,6 +34,7 @@ COMMANDS = {
     "plan": "tools.cli_plan:plan_command",
     "camera": "tools.cli_camera:camera_command",
     "print": "tools.cli_print:print_command",
+    "serve": "tools.cli_serve:serve_command",
     "schemas": "tools.cli_help:schemas_command",
     "completion": "tools.cli_help:completion_command",
 }

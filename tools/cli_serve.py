@@ -1,0 +1,168 @@
+"""`plumbsight serve`: the service for phones in the local network, and its terminal."""
+
+import ipaddress
+import logging
+import signal
+import socket
+import sys
+import tempfile
+from contextlib import ExitStack, suppress
+from pathlib import Path
+
+import click
+import uvicorn
+
+from api import pairing, people, reach
+from api.app import create_app
+from api.guard import MOST_HEADER_BYTES
+from api.settings import Settings
+from api.store import Store, open_store
+from tools import demo_store
+from tools.serve_terminal import Terminal, invitation
+
+DEFAULT_STORE = Path.home() / "plumbsight-store"
+# More connections than this are answered "busy": each holds memory and a file handle.
+_MOST_CONNECTIONS = 400
+# Uploads under way at the end get so long; the page sends the rest again.
+_SECONDS_TO_END = 5
+
+
+@click.command("serve")
+@click.option(
+    "--store",
+    "folder",
+    type=click.Path(file_okay=False, path_type=Path),
+    metavar="FOLDER",
+    help=f"Where visits, photos and records are kept; {DEFAULT_STORE.name} in your home folder unless named.",
+)
+@click.option("--port", type=click.IntRange(1, 65535), default=8080, show_default=True)
+@click.option(
+    "--listen",
+    default="0.0.0.0",
+    show_default="all networks",
+    metavar="ADDRESS",
+    help="Take connections at this address only; 127.0.0.1: from this machine only.",
+)
+@click.option(
+    "--host",
+    "hosts",
+    multiple=True,
+    metavar="NAME",
+    help="A further name by which phones may call the service; several times for several.",
+)
+@click.option(
+    "--cert", type=click.Path(exists=True, dir_okay=False), metavar="FILE", help="Certificate (PEM)."
+)
+@click.option("--key", type=click.Path(exists=True, dir_okay=False), metavar="FILE", help="Its private key.")
+@click.option("--demo", is_flag=True, help="Try it out: a store with a demo kit that is deleted at the end.")
+@click.option(
+    "--new-code",
+    is_flag=False,
+    flag_value="",
+    metavar="[NAME]",
+    help="Show a fresh pairing code and end; of NAME, for a forgotten PIN. The service may be running.",
+)
+def serve_command(
+    folder: Path | None,
+    port: int,
+    listen: str,
+    hosts: tuple[str, ...],
+    cert: str | None,
+    key: str | None,
+    demo: bool,
+    new_code: str | None,
+) -> None:
+    """Serve the pages for phones in the local network; Ctrl-C ends it, and nothing stored is lost."""
+    _check_words(folder, listen, cert, key, demo)
+    names = dict.fromkeys(name.lower() for name in (*reach.stable_names(), *hosts))
+    with ExitStack() as stack:
+        if demo:
+            folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="plumbsight-demo-")))
+        settings = Settings(
+            folder=folder or DEFAULT_STORE,
+            hosts=("127.0.0.1", "localhost", *names),
+            listen=listen,
+            port=port,
+            is_https=cert is not None,
+        )
+        if new_code is not None:
+            _show_new_code(settings, new_code)
+            return
+        listening = stack.enter_context(_listening(settings))
+        store = open_store(settings.folder)
+        stack.callback(store.close)
+        person_id = demo_store.fill(store) if demo else None
+        with Terminal(settings, store, person_id):
+            _serve(settings, listening, cert, key)
+
+
+def _check_words(folder: Path | None, listen: str, cert: str | None, key: str | None, demo: bool) -> None:
+    if (cert is None) != (key is None):
+        raise click.UsageError("--cert and --key go together: give both, or neither.")
+    if demo and folder is not None:
+        raise click.UsageError("--demo has a store of its own: leave --store out.")
+    try:
+        ipaddress.IPv4Address(listen)
+    except ValueError:
+        raise click.UsageError(f"{listen} is no address like 192.168.4.1. --host takes names.") from None
+
+
+def _show_new_code(settings: Settings, name: str) -> None:
+    store = open_store(settings.folder)
+    try:
+        person_id = _person_of(store, name) if name else None
+        with store.writing() as db:
+            code = pairing.make(db, person_id, sets_pin=person_id is not None)
+        click.echo(invitation(settings, store, code))
+    finally:
+        store.close()
+
+
+def _person_of(store: Store, name: str) -> str:
+    with store.reading() as db:
+        known = {one.name.casefold(): one.id for one in people.present(db)}
+        names = ", ".join(one.name for one in people.present(db)) or "nobody yet"
+    if name.casefold() not in known:
+        raise click.UsageError(f"There is no {name} here; there is {names}.")
+    return known[name.casefold()]
+
+
+def _listening(settings: Settings) -> socket.socket:
+    """The socket that phones connect to; taken before anything is shown, so that what is shown is true."""
+    listening = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    if sys.platform != "win32":  # there, it would let two services share the port
+        listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        listening.bind((settings.listen, settings.port))
+    except OSError as wrong:
+        listening.close()
+        raise click.UsageError(
+            f"Port {settings.port} at {settings.listen} cannot be had ({wrong.strerror}). If plumbsight runs "
+            "already, use that one; otherwise choose another with --port."
+        ) from None
+    return listening
+
+
+def _serve(settings: Settings, listening: socket.socket, cert: str | None, key: str | None) -> None:
+    logging.basicConfig(level=logging.WARNING, format="%(asctime)s %(levelname)s %(message)s")
+    # A defect is logged once, with its number, where it is answered.
+    logging.getLogger("uvicorn.error").addFilter(lambda record: not record.exc_info)
+    config = uvicorn.Config(
+        create_app(settings),
+        log_config=None,
+        log_level="warning",
+        access_log=False,
+        proxy_headers=False,  # nobody stands between; whoever sends such headers makes them up
+        server_header=False,
+        ws="none",
+        ssl_certfile=cert,
+        ssl_keyfile=key,
+        limit_concurrency=_MOST_CONNECTIONS,
+        h11_max_incomplete_event_size=2 * MOST_HEADER_BYTES,
+        timeout_graceful_shutdown=_SECONDS_TO_END,
+    )
+    # The server ends in order and then raises the signal again, so that the caller knows: that is we.
+    signal.signal(signal.SIGTERM, signal.default_int_handler)
+    with suppress(KeyboardInterrupt):
+        uvicorn.Server(config).run(sockets=[listening])
+    click.echo("\nEnded. What was stored is kept.")
