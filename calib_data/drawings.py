@@ -1,7 +1,7 @@
 """Drawings for people: a plan and a side view of the result, and what was found in a photo."""
 
 import textwrap
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from math import floor, log10
 from pathlib import Path
@@ -466,7 +466,16 @@ def _figure(digits: str) -> str:
     return digits.replace("-", "\N{MINUS SIGN}")
 
 
-def _draw_strip(ax: Axes, name: str, entry: Mapping[str, Any]) -> None:
+def draw_strip(
+    name: str, entry: Mapping[str, Any], width_in: float, height_in: float, words: Callable[[str], str]
+) -> Figure:
+    """One measured value against its tolerance, by itself; `words` gives numbers their decimal mark."""
+    page = _new_page(width_in, height_in)
+    _draw_strip(page.axes(0.2, 0.22, width_in - 0.4, height_in - 0.25), name, entry, words)
+    return page.figure
+
+
+def _draw_strip(ax: Axes, name: str, entry: Mapping[str, Any], words: Callable[[str], str] = str) -> None:
     """Nominal in the middle; what lies beyond the strip is shown at its end with an arrow."""
     nominal, minus, plus = entry["nominal"], entry["minus"], entry["plus"]
     low, high = (end - nominal for end in entry["interval95"])
@@ -490,11 +499,11 @@ def _draw_strip(ax: Axes, name: str, entry: Mapping[str, Any]) -> None:
             arrowprops={"arrowstyle": "-|>", "color": INK, "linewidth": 1.5},
         )  # fmt: skip
         ax.text(
-            side * 0.79 * reach, 0.47, _figure(f"{deviation:+.4g} {_unit(name)}, off the strip"), fontsize=7,
-            ha="right" if side > 0 else "left", va="center",
+            side * 0.79 * reach, 0.47, _figure(words(f"{deviation:+.4g} {_unit(name)}, off the strip")),
+            fontsize=7, ha="right" if side > 0 else "left", va="center",
         )  # fmt: skip
     ticks = sorted({-minus, 0.0, plus}) if minus + plus > 0.35 * reach else [0.0]
-    ax.set_xticks(ticks, [_figure(f"{nominal + tick:.6g}") for tick in ticks])
+    ax.set_xticks(ticks, [_figure(words(f"{nominal + tick:.6g}")) for tick in ticks])
     ax.tick_params(labelsize=7, length=2)
     for edge in ("left", "right", "top"):
         ax.spines[edge].set_visible(False)
