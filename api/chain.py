@@ -102,8 +102,7 @@ def read_code(typed: str) -> str:
     Raises:
         NotAcceptedError: It is too short or long, or its check symbols do not fit.
     """
-    plain = typed.upper().translate(str.maketrans({"O": "0", "I": "1", "L": "1", "-": None}))
-    plain = "".join(plain.split())
+    plain = "".join(typed.upper().replace("-", " ").split()).translate(str.maketrans("OIL", "011"))
     wrong = sorted(set(plain) - set(SYMBOLS))
     if wrong:
         raise NotAcceptedError(f'The code holds "{wrong[0]}", which no code has. Read it again.', "head")

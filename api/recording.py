@@ -221,8 +221,8 @@ def _photos(db: Session, visit: Visit, rounds: Sequence[Round]) -> Iterator[Json
         yield {
             "id": a.id,
             "name": a.name,
-            "round": number.get(a.round_id),
-            "sent_to_round": number.get(a.sent_to_round_id),
+            "round": number[a.round_id] if a.round_id else None,
+            "sent_to_round": number[a.sent_to_round_id],
             "sha256": file.sha256,
             "came_as_sha256": file.came_as_sha256,
             "taken_out": file.taken_out,

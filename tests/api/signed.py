@@ -15,7 +15,6 @@ from sqlalchemy import func, select
 
 from api.context import Caller
 from api.people import hash_pin
-
 from api.photofiles import original
 from api.recording import packed
 from api.store import Store, new_id, now
