@@ -216,8 +216,9 @@ class Guard:
             raise NotAllowedError(
                 "This change came from a page elsewhere. Open plumbsight's own page for it."
             )
-        # Without a session there is nothing that another page could make use of.
-        if secret := _secret(headers):
+        # Without a session there is nothing that another page could make use of; pairing makes one, also
+        # for a device that still holds the cookie of one that has ended.
+        if (secret := _secret(headers)) and not PAIRING.fullmatch(scope["path"]):
             sessions.check_form_token(secret, headers.get(sessions.TOKEN_HEADER, ""))
 
     def _most_bytes(self, scope: Scope) -> int:

@@ -52,7 +52,7 @@ def present(db: Db) -> list[Person]:
 def add(db: Db, name: str, role: Role) -> Person:
     """A new person; pairs a device by a code that an owner hands over."""
     name = " ".join(name.split())
-    if not name:
+    if not name or not name.isprintable():
         raise NotAcceptedError("Give a name, as it is to stand in records.", "name")
     if any(one.name.casefold() == name.casefold() for one in present(db)):
         raise ConflictError(f"There is a {name} already. Give a name that tells the two apart.")

@@ -1,4 +1,7 @@
-"""Routes: pairing a device, who one is, devices, people."""
+"""Routes: pairing a device, who one is, devices, people.
+
+What deals in secrets (codes, PINs) takes no idempotency key: answers to those are kept in the store.
+"""
 
 from typing import Annotated, Literal, Self
 
@@ -8,6 +11,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from api import pairing, people, reach, sessions
 from api.context import Role, TheService
 from api.guard import Owner, Technician, host_name
+from api.idempotency import Once
 from api.problems import NotAllowedError
 from api.tables import Person, Session
 
@@ -209,25 +213,22 @@ def all_people(caller: Technician, service: TheService) -> list[PersonAnswer]:
         return [PersonAnswer.of(one) for one in people.listed(db)]
 
 
-@router.post("/people", status_code=201)
-def add_person(body: NewPersonBody, caller: Owner, service: TheService) -> PersonAnswer:
+@router.post("/people", status_code=201, response_model=PersonAnswer)
+def add_person(body: NewPersonBody, caller: Owner, once: Once) -> Response:
     """A new person; hand a pairing code over next."""
-    with service.store.writing() as db:
-        return PersonAnswer.of(people.add(db, body.name, body.role))
+    return once.do(201, lambda db: PersonAnswer.of(people.add(db, body.name, body.role)))
 
 
-@router.put("/people/{person_id}/role")
-def change_role(person_id: str, body: RoleBody, caller: Owner, service: TheService) -> PersonAnswer:
+@router.put("/people/{person_id}/role", response_model=PersonAnswer)
+def change_role(person_id: str, body: RoleBody, caller: Owner, once: Once) -> Response:
     """Give a person another role."""
-    with service.store.writing() as db:
-        return PersonAnswer.of(people.change_role(db, person_id, body.role))
+    return once.do(200, lambda db: PersonAnswer.of(people.change_role(db, person_id, body.role)))
 
 
-@router.post("/people/{person_id}/withdraw")
-def withdraw_person(person_id: str, caller: Owner, service: TheService) -> PersonAnswer:
+@router.post("/people/{person_id}/withdraw", response_model=PersonAnswer)
+def withdraw_person(person_id: str, caller: Owner, once: Once) -> Response:
     """Let a person no longer in; all devices of that person are withdrawn with it."""
-    with service.store.writing() as db:
-        return PersonAnswer.of(people.withdraw(db, person_id))
+    return once.do(200, lambda db: PersonAnswer.of(people.withdraw(db, person_id)))
 
 
 @router.post("/people/{person_id}/pairing", status_code=201)

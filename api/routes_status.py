@@ -4,12 +4,13 @@ from dataclasses import asdict
 from datetime import UTC, datetime
 from typing import Annotated, Literal
 
-from fastapi import APIRouter, Query, Request
+from fastapi import APIRouter, Query, Request, Response
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
 
 from api import health, reach, shop
 from api.context import TheService
 from api.guard import Owner, Technician, host_name, who
+from api.idempotency import Once
 
 router = APIRouter(prefix="/api", tags=["the service"])
 
@@ -147,8 +148,7 @@ def shop_settings(caller: Technician, service: TheService) -> ShopAnswer:
         return _SHOP.validate_python(asdict(shop.shop(db)))
 
 
-@router.patch("/shop")
-def change_shop_settings(body: ShopBody, caller: Owner, service: TheService) -> ShopAnswer:
+@router.patch("/shop", response_model=ShopAnswer)
+def change_shop_settings(body: ShopBody, caller: Owner, once: Once) -> Response:
     """Change some of the shop's settings."""
-    with service.store.writing() as db:
-        return _SHOP.validate_python(asdict(shop.change(db, body.model_dump(exclude_unset=True))))
+    return once.do(200, lambda db: asdict(shop.change(db, body.model_dump(exclude_unset=True))))
