@@ -388,6 +388,11 @@ class SetFile(FileModel):
         None,
         min_length=1,
     )
+    observations: Name | None = _field(
+        "the file of what was found in the photos, which counts for those that are not in the folder",
+        'Enter e.g. "observations.json", or leave it out.',
+        None,
+    )
 
 
 class LensFacts(FileModel):

@@ -8,10 +8,11 @@ import json
 import os
 import re
 import uuid
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path, PureWindowsPath
-from typing import Any
+from types import MappingProxyType
+from typing import Any, NamedTuple
 
 from calib_data.convert import to_kit, to_placement, to_vehicle
 from calib_data.crosschecks import (
@@ -25,10 +26,15 @@ from calib_data.crosschecks import (
 )
 from calib_data.formats import CameraFile, KitFile, PlacementFile, SetFile, VehicleFile
 from calib_data.layouts import load_layouts
+from calib_data.observations import ObservationsFile, from_observations, observations_problems
 from calib_data.reading import MOST_BYTES, Problem, Where, check, parse_json, raise_problems, say, say_where
 from vision.errors import InputFileError, KitError, PlacementError, PlumbsightError, SetError
 from vision.kit import Kit, Placement, Vehicle
+from vision.sightings import FoundPhoto
 
+OBSERVATIONS_NAME = "observations.json"
+# Sixty photos of twenty plates take 7 MB; common practice, no source.
+MOST_OBSERVED_BYTES = 50_000_000
 PHOTO_ENDINGS = (".jpg", ".jpeg", ".heic", ".heif", ".png")
 
 
@@ -57,6 +63,8 @@ class PhotoSet:
 
     Attributes:
         photos: In the order of set.json, else sorted by name with numbers counted (IMG_2 before IMG_10).
+        stored: By name, the photos whose stored findings take the place of their pixels: those that
+            set.json lists, that are not in the folder and that its observations hold.
         placements: Empty where nothing was required.
         warnings: Each names file and key.
         set_text: None for a folder without set.json.
@@ -73,6 +81,8 @@ class PhotoSet:
     set_text: SourceText | None
     kit_text: SourceText
     placement_texts: tuple[SourceText, ...]
+    observations: str | None = None
+    stored: Mapping[str, FoundPhoto] = field(default_factory=lambda: MappingProxyType({}))
 
 
 def read_photo_set(
@@ -94,23 +104,62 @@ def read_photo_set(
         raise SetError(f"{folder} is no folder. Name the folder that holds the photos.")
     set_file, set_text, warnings = _read_set(folder)
     kit_part = _kit_part(folder, set_file, set_text, kit)
-    kit_file, kit_warnings = _check_kit(kit_part)
-    raise_problems(needs_for_measuring(kit_file), kit_part.source, KitError, kit_part.inside)
     parts = _placement_parts(folder, set_file, set_text, placement)
-    placements, placement_warnings = _check_placements(parts, kit_file)
+    declared = _declared(kit_part, parts)
+    stored = _stored(folder, set_file)
     return PhotoSet(
         folder=folder,
         title=set_file.title or folder.resolve().name,
         taken=set_file.taken,
-        photos=_photos(folder, set_file),
-        kit=to_kit(kit_file),
+        photos=_photos(folder, set_file, stored),
+        observations=set_file.observations,
+        stored=stored,
+        kit=declared.kit,
         vehicle=to_vehicle(_vehicle(set_file, wheelbase_mm)),
-        placements=placements,
-        warnings=warnings + kit_warnings + placement_warnings,
+        placements=declared.placements,
+        warnings=warnings + declared.warnings,
         set_text=set_text,
         kit_text=kit_part.text,
         placement_texts=tuple(part.text for part in parts),
     )
+
+
+def photo_set_of(title: str, kit: Any, vehicle: Any, placements: Sequence[Any]) -> PhotoSet:
+    """A set without a folder, from the JSON values of its files.
+
+    Raises:
+        SetError, KitError, PlacementError: As `read_photo_set`.
+    """
+    kit_part = _value_part(kit, "kit")
+    parts = tuple(_value_part(value, f"placement {i}") for i, value in enumerate(placements, start=1))
+    declared = _declared(kit_part, parts)
+    vehicle_file, warnings = check(VehicleFile, vehicle, "vehicle", SetError)
+    return PhotoSet(
+        folder=Path(),
+        title=title,
+        taken=None,
+        photos=(),
+        kit=declared.kit,
+        vehicle=to_vehicle(vehicle_file),
+        placements=declared.placements,
+        warnings=warnings + declared.warnings,
+        set_text=None,
+        kit_text=kit_part.text,
+        placement_texts=tuple(part.text for part in parts),
+    )
+
+
+class _Declared(NamedTuple):
+    kit: Kit
+    placements: tuple[Placement, ...]
+    warnings: tuple[str, ...]
+
+
+def _declared(kit_part: _Part, placement_parts: tuple[_Part, ...]) -> _Declared:
+    kit_file, kit_warnings = _check_kit(kit_part)
+    raise_problems(needs_for_measuring(kit_file), kit_part.source, KitError, kit_part.inside)
+    placements, warnings = _check_placements(placement_parts, kit_file)
+    return _Declared(to_kit(kit_file), placements, kit_warnings + warnings)
 
 
 @dataclass(frozen=True, eq=False)
@@ -134,14 +183,11 @@ def read_task(kit: Path, placement: tuple[Path, ...], vehicle: Mapping[str, floa
         PlacementError: A placement is wrong, or names what the kit does not have.
         SetError: A measure of the vehicle is out of all proportion.
     """
-    kit_part = _part(kit, str(kit), KitError)
-    kit_file, kit_warnings = _check_kit(kit_part)
-    raise_problems(needs_for_measuring(kit_file), kit_part.source, KitError, kit_part.inside)
     parts = tuple(_part(path, str(path), PlacementError) for path in placement)
-    placements, placement_warnings = _check_placements(parts, kit_file)
+    task = _declared(_part(kit, str(kit), KitError), parts)
     known = {key: value for key, value in vehicle.items() if value is not None}
     declared, _ = check(VehicleFile, known, "given beside the kit", SetError)
-    return Task(to_kit(kit_file), to_vehicle(declared), placements, kit_warnings + placement_warnings)
+    return Task(task.kit, to_vehicle(declared), task.placements, task.warnings)
 
 
 def read_photos_of_plates(folder: Path, kit: Path) -> PhotoSet:
@@ -160,7 +206,7 @@ def read_photos_of_plates(folder: Path, kit: Path) -> PhotoSet:
         folder=folder,
         title=set_file.title or folder.resolve().name,
         taken=set_file.taken,
-        photos=_photos(folder, set_file),
+        photos=_photos(folder, set_file, {}),
         kit=to_kit(kit_file),
         vehicle=Vehicle(),
         placements=(),
@@ -234,14 +280,14 @@ def _sync_folder(folder: Path) -> None:
         os.close(handle)
 
 
-def _read_bytes(path: Path, name: str, error: type[InputFileError]) -> bytes:
+def _read_bytes(path: Path, name: str, error: type[InputFileError], most_bytes: int = MOST_BYTES) -> bytes:
     if not os.path.exists(path):
         raise error(f"{name} is not there. Put the file in its place, or correct its name.")
     if not os.path.isfile(path):  # a folder, or a pipe that would keep us waiting
         raise error(f"{name} is no file. Name the file that holds the description.")
     try:
         with open(path, "rb") as file:
-            return file.read(MOST_BYTES + 1)
+            return file.read(most_bytes + 1)
     except OSError as wrong:
         raise error(f"{name} cannot be read ({wrong.strerror}). See that you may read it.") from wrong
 
@@ -251,6 +297,12 @@ def _part(path: Path, name: str, error: type[InputFileError]) -> _Part:
     value = parse_json(data, name, error)
     text = SourceText(name, data.decode("utf-8-sig"), hashlib.sha256(data).hexdigest())
     return _Part(value, name, (), text)
+
+
+def _value_part(value: Any, name: str) -> _Part:
+    """A JSON value that lies in no file."""
+    text = json.dumps(value, ensure_ascii=False, indent=1)
+    return _Part(value, name, (), SourceText(name, text, hashlib.sha256(text.encode()).hexdigest()))
 
 
 def _read_set(folder: Path) -> tuple[SetFile, SourceText | None, tuple[str, ...]]:
@@ -341,16 +393,54 @@ def _vehicle(set_file: SetFile, wheelbase_mm: float | None) -> VehicleFile:
     return set_file.vehicle.model_copy(update={"wheelbase_mm": given.wheelbase_mm})
 
 
-def _photos(folder: Path, set_file: SetFile) -> tuple[Path, ...]:
+def from_stored_only(photo_set: PhotoSet) -> PhotoSet:
+    """The set with all its photos as they were once found, whether or not they are in the folder.
+
+    Raises:
+        SetError: There is no such file, or it is wrong.
+    """
+    name = photo_set.observations or OBSERVATIONS_NAME
+    stored = read_observations(photo_set.folder / name, name)
+    photos = tuple(photo_set.folder / name for name in stored)
+    return replace(photo_set, photos=photos, stored=MappingProxyType(stored))
+
+
+def read_observations(path: Path, name: str) -> dict[str, FoundPhoto]:
+    """What was found in photos, by their names, in the file's order.
+
+    Raises:
+        SetError: The file is missing or wrong.
+    """
+    value = parse_json(
+        _read_bytes(path, name, SetError, MOST_OBSERVED_BYTES), name, SetError, MOST_OBSERVED_BYTES
+    )
+    file, _ = check(ObservationsFile, value, name, SetError)
+    raise_problems(observations_problems(file, load_layouts()), name, SetError)
+    return {photo.name: photo for photo in from_observations(file)}
+
+
+def _stored(folder: Path, set_file: SetFile) -> Mapping[str, FoundPhoto]:
+    """Stored findings of the photos that are not in the folder."""
+    if set_file.observations is None:
+        return MappingProxyType({})
+    if not _is_inside(folder, set_file.observations):
+        raise SetError("set.json: observations leaves the set's folder. Put the file beside the photos.")
+    found = read_observations(folder / set_file.observations, set_file.observations)
+    wanted = found if set_file.photos is None else set_file.photos
+    missing = [name for name in wanted if name in found and not os.path.isfile(folder / name)]
+    return MappingProxyType({name: found[name] for name in missing})
+
+
+def _photos(folder: Path, set_file: SetFile, stored: Mapping[str, FoundPhoto]) -> tuple[Path, ...]:
     if set_file.photos is not None:
-        return _listed_photos(folder, set_file.photos)
+        return _listed_photos(folder, set_file.photos, stored)
     names = [name for name in _photo_names(folder) if os.path.isfile(folder / name)]
-    if not names:
+    if not names and not stored:
         raise SetError(f"{folder} holds no photo ({', '.join(PHOTO_ENDINGS)}). Copy the photos into it.")
     for name in names:
         if not _is_inside(folder, name):
             raise SetError(f"{name} in {folder} is a link that leaves the folder. Copy the photo into it.")
-    return tuple(folder / name for name in sorted(names, key=_counted))
+    return tuple(folder / name for name in sorted({*names, *stored}, key=_counted))
 
 
 def _photo_names(folder: Path) -> list[str]:
@@ -361,10 +451,11 @@ def _photo_names(folder: Path) -> list[str]:
     return [name for name in names if name.lower().endswith(PHOTO_ENDINGS) and not name.startswith(".")]
 
 
-def _listed_photos(folder: Path, names: list[str]) -> tuple[Path, ...]:
+def _listed_photos(folder: Path, names: list[str], stored: Mapping[str, FoundPhoto]) -> tuple[Path, ...]:
     problems, photos, seen = [], [], set()
     for i, name in enumerate(names):
-        says, real = _photo_problem(folder, name), os.path.realpath(folder / name)
+        says = "" if name in stored else _photo_problem(folder, name)
+        real = os.path.realpath(folder / name)
         if not says and real in seen:
             says = f'is "{name}", which is listed before. Remove one of the two.'
         if says:

@@ -47,14 +47,16 @@ _TYPE_WORDS = {
 _UNITS_MM = (("inches", 25.4), ("metres", 1000.0), ("centimetres", 10.0), ("feet", 304.8))
 
 
-def parse_json(data: bytes, source: str, error: type[InputFileError]) -> Any:
+def parse_json(
+    data: bytes, source: str, error: type[InputFileError], most_bytes: int = MOST_BYTES
+) -> Any:
     """The JSON value in a file's bytes.
 
     Args:
         source: How the messages name the file.
         error: The class to raise.
     """
-    if len(data) > MOST_BYTES:
+    if len(data) > most_bytes:
         raise error(f"{source} has {len(data) / 1e6:.0f} MB, where a few kB are usual. Is it the right file?")
     try:
         text = data.decode("utf-8-sig")

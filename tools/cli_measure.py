@@ -17,7 +17,14 @@ from numpy.typing import NDArray
 from calib_data.convert import to_profile
 from calib_data.drawings import draw_findings, save_views
 from calib_data.layouts import load_layouts
-from calib_data.photoset import PhotoSet, read_camera_profile, read_photo_set, write_json_atomically
+from calib_data.observations import to_observations
+from calib_data.photoset import (
+    PhotoSet,
+    from_stored_only,
+    read_camera_profile,
+    read_photo_set,
+    write_json_atomically,
+)
 from calib_data.result import Json, UnreadPhoto, to_result
 from tools.cli import STATUS_OF_DECISION, OutputError
 from tools.tables import result_table
@@ -58,6 +65,14 @@ JPEG_QUALITY = 88
     "--camera", type=click.Path(path_type=Path), multiple=True, metavar="FILE",
     help="Stored lens profile. May be given several times.",
 )  # fmt: skip
+@click.option(
+    "--observations", "from_observations", is_flag=True,
+    help="Measure from observations.json (or what set.json names so), not from the photos.",
+)  # fmt: skip
+@click.option(
+    "--keep-observations", "observations_path", type=click.Path(path_type=Path), metavar="FILE",
+    help="Write to it what was found in the photos: the set can be measured again from that alone.",
+)  # fmt: skip
 @click.option("--inches", is_flag=True, help="Show lengths in inches. The JSON stays in millimetres.")
 @click.option("--quiet", is_flag=True, help="Write no table and no progress: the exit status tells.")
 def measure_command(
@@ -69,6 +84,8 @@ def measure_command(
     placement: tuple[Path, ...],
     wheelbase: float | None,
     camera: tuple[Path, ...],
+    from_observations: bool,
+    observations_path: Path | None,
     inches: bool,
     quiet: bool,
 ) -> int:
@@ -77,9 +94,11 @@ def measure_command(
     FOLDER holds the photos and a set.json. Without set.json, name the kit (and, for a decision, the
     placement and the wheelbase).
     """
-    outputs = Outputs(json_path, views, findings)
+    outputs = Outputs(json_path, views, findings, observations_path)
     outputs.check()
     photo_set = read_photo_set(folder, kit, placement, wheelbase)
+    if from_observations:
+        photo_set = from_stored_only(photo_set)
     profiles = [to_profile(read_camera_profile(path)[0]) for path in camera]
     with Progress(sys.stderr.isatty() and not quiet) as progress:
         done = measure_set(photo_set, profiles, progress)
@@ -100,7 +119,7 @@ def demo_command(folder: Path) -> int:
     with resources.as_file(resources.files("calib_data") / "demo") as demo:
         if not (demo / "set.json").is_file():
             raise SetError("The demo set is not part of this installation. Install plumbsight again.")
-        outputs = Outputs(folder / "result.json", folder, folder)
+        outputs = Outputs(folder / "result.json", folder, folder, None)
         outputs.check()
         with Progress(sys.stderr.isatty()) as progress:
             done = measure_set(read_photo_set(demo), (), progress)
@@ -160,8 +179,10 @@ def read_photos(
     """Decode each photo and find its plates; those that cannot be read are told with the reason."""
     layouts = load_layouts()
 
-    def work(path: Path) -> tuple[Photo, FoundPhoto] | UnreadPhoto:
+    def work(path: Path) -> tuple[Photo | None, FoundPhoto] | UnreadPhoto:
         name = path.relative_to(photo_set.folder).as_posix()
+        if name in photo_set.stored:
+            return None, photo_set.stored[name]
         try:
             photo = read_photo(path.read_bytes(), name)
             return photo, find_plates(photo, photo_set.kit, layouts)
@@ -172,14 +193,17 @@ def read_photos(
         except OSError as wrong:
             return UnreadPhoto(name, f"{name} cannot be read ({wrong.strerror}). See that you may read it.")
 
-    photos, found, unread = {}, [], []
+    photos: dict[str, Photo] = {}
+    found, unread = [], []
     for n, outcome in enumerate(pool.map(work, photo_set.photos), start=1):
         progress("reading photos and looking for plates", n, len(photo_set.photos))
         if isinstance(outcome, UnreadPhoto):
             unread.append(outcome)
         else:
-            photos[outcome[0].name] = outcome[0]
-            found.append(outcome[1])
+            photo, seen = outcome
+            found.append(seen)
+            if photo is not None:
+                photos[photo.name] = photo
     return MappingProxyType(photos), tuple(found), tuple(unread)
 
 
@@ -218,6 +242,7 @@ class Outputs:
     json_path: Path | None
     views: Path | None
     findings: Path | None
+    observations_path: Path | None
 
     def check(self) -> None:
         """Refuse before the work what could not be written after it.
@@ -227,23 +252,29 @@ class Outputs:
         """
         for folder in {self.views, self.findings} - {None}:
             _make_folder(folder)
-        if self.json_path is None:
-            return
-        if self.json_path.is_dir():
-            raise OutputError(f"--json {self.json_path} is a folder. Name a file.")
-        if not self.json_path.parent.is_dir():
-            raise OutputError(f"The folder {self.json_path.parent} for --json is not there. Make it first.")
-        if not os.access(self.json_path.parent, os.W_OK):
-            raise OutputError(f"You may not write into {self.json_path.parent}. Choose another place.")
+        for option, path in (("--json", self.json_path), ("--keep-observations", self.observations_path)):
+            if path is not None:
+                _check_file(option, path)
 
     def write(self, done: Done) -> None:
         """Write what was asked for."""
         if self.json_path is not None:
             write_json_atomically(self.json_path, done.result)
+        if self.observations_path is not None:
+            write_json_atomically(self.observations_path, to_observations(done.measurement.found))
         if self.views is not None:
             save_views(done.result, self.views / "views.svg", self.views / "views.png")
         if self.findings is not None:
             write_findings(done, self.findings)
+
+
+def _check_file(option: str, path: Path) -> None:
+    if path.is_dir():
+        raise OutputError(f"{option} {path} is a folder. Name a file.")
+    if not path.parent.is_dir():
+        raise OutputError(f"The folder {path.parent} for {option} is not there. Make it first.")
+    if not os.access(path.parent, os.W_OK):
+        raise OutputError(f"You may not write into {path.parent}. Choose another place.")
 
 
 def _make_folder(folder: Path | None) -> None:
@@ -258,10 +289,10 @@ def _make_folder(folder: Path | None) -> None:
 
 
 def write_findings(done: Done, folder: Path) -> None:
-    """Each photo with plates, saddles and residuals drawn on it, in the axes of the file."""
+    """Each photo at hand with plates, saddles and residuals drawn on it, in the axes of the file."""
     sightings = {s.name: s for s in done.measurement.sightings}
     residuals = residuals_px(done.measurement)
-    for found in done.found:
+    for found in (f for f in done.found if f.name in done.photos):
         photo, sighting = done.photos[found.name], sightings.get(found.name)
         # A file that somebody had turned was measured turned back: there the first finding is drawn.
         is_as_stored = sighting is not None and sighting.size_px == photo.size_px

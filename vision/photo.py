@@ -149,7 +149,7 @@ def _cv2_grey(data: bytes) -> NDArray | None:
 def _jpeg_header(data: bytes, name: str) -> PhotoHeader:
     size_px: tuple[int, int] | None = None
     exif = ExifFacts()
-    for marker, start, end in _jpeg_segments(data):
+    for marker, start, end in jpeg_segments(data):
         if 0xC0 <= marker <= 0xCF and marker not in (0xC4, 0xC8, 0xCC) and end - start >= 6:
             if data[start] != 8:
                 raise PhotoError(
@@ -175,7 +175,7 @@ def _jpeg_header(data: bytes, name: str) -> PhotoHeader:
     return PhotoHeader("jpeg", size_px, exif)
 
 
-def _jpeg_segments(data: bytes) -> Iterator[tuple[int, int, int]]:
+def jpeg_segments(data: bytes) -> Iterator[tuple[int, int, int]]:
     """(marker, start, end) of each segment's content, to the first scan."""
     at = 2
     while at + 4 <= len(data):
@@ -245,7 +245,7 @@ def _heic_grey(data: bytes, header: PhotoHeader) -> NDArray | None:
     return np.rot90(pixels, -header.quarter_turns)
 
 
-def _boxes(data: bytes, start: int, end: int) -> Iterator[tuple[bytes, int, int]]:
+def boxes(data: bytes, start: int, end: int) -> Iterator[tuple[bytes, int, int]]:
     """(kind, start, end) of the content of each box of an ISO base media file (ISO/IEC 14496-12, 4.2)."""
     while start + 8 <= end:
         size, kind, body = int.from_bytes(data[start : start + 4]), data[start + 4 : start + 8], start + 8
@@ -259,24 +259,24 @@ def _boxes(data: bytes, start: int, end: int) -> Iterator[tuple[bytes, int, int]
 
 
 def _heic_is_cut(data: bytes) -> bool:
-    return any(stop > len(data) for _, _, stop in _boxes(data, 0, len(data)))
+    return any(stop > len(data) for _, _, stop in boxes(data, 0, len(data)))
 
 
 def _heic_quarter_turns(data: bytes) -> int:
     """Counter-clockwise quarter turns (`irot`) of the primary picture; 0 for one that is mirrored too."""
-    meta = next(((start, end) for kind, start, end in _boxes(data, 0, len(data)) if kind == b"meta"), None)
+    meta = next(((start, end) for kind, start, end in boxes(data, 0, len(data)) if kind == b"meta"), None)
     if meta is None:
         return 0
-    parts = {kind: (start, end) for kind, start, end in _boxes(data, meta[0] + 4, meta[1])}
+    parts = {kind: (start, end) for kind, start, end in boxes(data, meta[0] + 4, meta[1])}
     if b"pitm" not in parts or b"iprp" not in parts:
         return 0
     at = parts[b"pitm"][0]
     primary = int.from_bytes(data[at + 4 : at + (6 if data[at] == 0 else 8)])
     properties: list[tuple[bytes, int]] = []
     chosen: list[int] = []
-    for kind, start, end in _boxes(data, *parts[b"iprp"]):
+    for kind, start, end in boxes(data, *parts[b"iprp"]):
         if kind == b"ipco":
-            properties = [(name, body) for name, body, _ in _boxes(data, start, end)]
+            properties = [(name, body) for name, body, _ in boxes(data, start, end)]
         elif kind == b"ipma":
             chosen += _associated(data, start, primary)
     own = [properties[index - 1] for index in chosen if 0 < index <= len(properties)]
