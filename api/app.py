@@ -5,7 +5,7 @@ from contextlib import asynccontextmanager
 
 from fastapi import APIRouter, FastAPI
 
-from api import routes_people, routes_status
+from api import routes_events, routes_kits, routes_people, routes_status, routes_visits
 from api.context import Service
 from api.guard import protect
 from api.jobs import Jobs
@@ -17,6 +17,9 @@ from calib_data.result import made_with
 # Every route of the service, by subject.
 ROUTERS: tuple[APIRouter, ...] = (
     routes_people.router,
+    routes_kits.router,
+    routes_visits.router,
+    routes_events.router,
     routes_status.router,
 )
 

@@ -16,3 +16,6 @@ class Jobs:
 
     def stop(self) -> None:
         """End the workers; what they had not finished waits for the next start."""
+
+    def wake(self) -> None:
+        """Look at the tables now: something may wait."""

@@ -9,7 +9,7 @@ from uuid import uuid4
 
 from alembic import command
 from alembic.config import Config
-from sqlalchemy import create_engine, event, select
+from sqlalchemy import create_engine, delete, event, insert, select
 from sqlalchemy.engine import Engine
 from sqlalchemy.orm import Session
 
@@ -19,6 +19,8 @@ DATABASE = "plumbsight.sqlite"
 STORE_ID = "store_id"
 # A writer waits this long for another one before the request fails.
 BUSY_MS = 20_000
+# A page that slept through more changes than these looks at everything again.
+KEPT_CHANGES = 2_000
 
 
 def now() -> str:
@@ -109,4 +111,5 @@ def _store_id(db: Session) -> str:
 
 def tell(db: Session, visit_id: str | None, what: str) -> None:
     """Let open pages know, once this transaction stands, that something changed."""
-    db.add(Change(visit_id=visit_id, what=what))
+    last = db.scalar(insert(Change).values(visit_id=visit_id, what=what).returning(Change.seq))
+    db.execute(delete(Change).where(Change.seq <= (last or 0) - KEPT_CHANGES))

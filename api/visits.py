@@ -170,9 +170,9 @@ def defaults(db: Session) -> Defaults:
     )
 
 
-def listed(db: Session, before: int | None = None, limit: int = 50) -> list[VisitLine]:
-    """Visits, the latest first; `before` is the position at which an earlier page of them ended."""
-    query = select(Visit).order_by(Visit.begun_at.desc(), Visit.id).offset(before or 0).limit(limit)
+def listed(db: Session, skip: int = 0, limit: int = 50) -> list[VisitLine]:
+    """Visits, the latest first, after `skip` of them."""
+    query = select(Visit).order_by(Visit.begun_at.desc(), Visit.id).offset(skip).limit(limit)
     return [
         VisitLine(
             id=visit.id,
