@@ -12,6 +12,7 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from api.conditions import CONDITIONS
 from api.tables import (
     Arrival,
     Condition,
@@ -161,8 +162,16 @@ def _revision(row: KitRevision | PlacementRevision, own_id: str) -> Json:
 
 
 def _conditions(db: Session, visit: Visit) -> list[Json]:
+    """What was said, in order, then what nobody said anything of."""
     rows = db.scalars(select(Condition).where(Condition.visit_id == visit.id).order_by(Condition.seq))
-    return [{"name": r.name, "state": r.state, "value": r.value, "by": r.by, "at": r.at} for r in rows]
+    said = [
+        {"name": r.name, "asks": CONDITIONS.get(r.name, ""), "state": r.state, "value": r.value}
+        | {"by": r.by, "at": r.at}
+        for r in rows
+    ]
+    unsaid = [name for name in CONDITIONS if name not in {one["name"] for one in said}]
+    nothing = {"state": "not_checked", "value": "", "by": None, "at": None}
+    return said + [{"name": name, "asks": CONDITIONS[name], **nothing} for name in unsaid]
 
 
 def _deviations(db: Session, visit: Visit) -> list[Json]:
@@ -270,8 +279,9 @@ def _not_checked(rounds: Sequence[Json], conditions: Sequence[Json]) -> list[str
     """What the last round's result leaves open, and the conditions that nobody looked at."""
     result = rounds[-1]["result"] if rounds else None
     latest = {one["name"]: one for one in conditions}
-    unchecked = [name for name, one in latest.items() if one["state"] == "not_checked"]
-    return [*(result or {}).get("not_checked", ()), *(name.replace("_", " ") for name in unchecked)]
+    unchecked = [one for one in latest.values() if one["state"] == "not_checked"]
+    words = [f"{one['name'].replace('_', ' ')}: {one['asks']}".removesuffix(": ") for one in unchecked]
+    return [*(result or {}).get("not_checked", ()), *words]
 
 
 def _cautions(rounds: Sequence[Json], photos: Sequence[Json]) -> list[str]:

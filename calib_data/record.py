@@ -94,10 +94,11 @@ class ConditionOfRecord(FileModel):
     """What was said of one condition. The last of a name counts; earlier ones are kept."""
 
     name: str
+    asks: str = Field(description="What the condition asks for.")
     state: Literal["measured", "declared", "not_checked"]
     value: str
-    by: Id
-    at: Time
+    by: Id | None = Field(description="null: nobody said anything of it.")
+    at: Time | None
 
 
 class DeviationOfRecord(FileModel):
