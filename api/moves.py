@@ -1,0 +1,111 @@
+"""A result's advice -> moves with arrows as seen from where a person stands, in this device's units.
+
+The core words each move; its words are looked for in the advice that the result keeps, so that nothing is
+shown that the result did not say. Two places to stand: at the target with the face to the vehicle, and
+sitting in the vehicle.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+
+from api.figures import Figures
+from calib_data.convert import to_kit
+from calib_data.formats import KitFile
+from vision.advice import MILLIMETRES, JudgedValue, Reach, plan_moves, reach
+from vision.kit import Tolerance
+
+Arrow = Literal["left", "right", "onward", "back", "up", "down", "turn_left", "turn_right", "tilt", "level"]
+
+
+@dataclass(frozen=True)
+class Said:
+    """A sentence of the advice.
+
+    Attributes:
+        says: In this device's units.
+        at_target, in_vehicle: The arrow, as seen by who stands at the target and looks at the vehicle, and
+            by who sits in it; None where the sentence is no move.
+    """
+
+    says: str
+    at_target: Arrow | None = None
+    in_vehicle: Arrow | None = None
+
+
+def said_moves(
+    placement: Mapping[str, Any], kit_file: Mapping[str, Any], figures: Figures
+) -> tuple[Said, ...]:
+    """The advice of one placement of a result, in its order."""
+    judged = _judged(placement)
+    if not judged:
+        return tuple(Said(figures.words(says)) for says in placement["advice"])
+    measured = {k: v["value"] for k, v in placement["values"].items() if v["value"] is not None}
+    where = _reach(placement, kit_file)
+    in_mm = plan_moves(judged, measured, where, MILLIMETRES)
+    shown = plan_moves(judged, measured, where, figures.units)
+    by_words = {a.says: b for a, b in zip(in_mm, shown, strict=True)}
+    facing = _facing(measured)
+    out = []
+    for says in placement["advice"]:
+        move = by_words.get(says)
+        if move is None:
+            out.append(Said(figures.words(says)))
+            continue
+        arrows = _turn_arrows(move.key, move.amount) or _shift_arrows(move.key, move.amount, facing)
+        out.append(Said(figures.words(move.says), *arrows))
+    return tuple(out)
+
+
+def _judged(placement: Mapping[str, Any]) -> dict[str, JudgedValue]:
+    return {
+        key: JudgedValue(v["value"], v["u"], Tolerance(v["nominal"], v["minus"], v["plus"]), v["decision"])
+        for key, v in placement["values"].items()
+        if v["value"] is not None and "nominal" in v
+    }
+
+
+def _reach(placement: Mapping[str, Any], kit_file: Mapping[str, Any]) -> Reach:
+    kit = to_kit(KitFile.model_validate(kit_file))
+    fixture = next(f for f in kit.fixtures if f.name == placement["fixture"])
+    return reach(fixture, next(t for t in fixture.targets if t.name == placement["target"]))
+
+
+def _facing(measured: Mapping[str, float]) -> np.ndarray:
+    """The way a person looks who stands at the target and faces the vehicle, (2,) in X forward, Y left.
+
+    A target's x axis points away from the vehicle, at its yaw.
+    """
+    if "yaw_deg" not in measured:
+        return np.array([1.0, 0.0]) if measured.get("distance_mm", 0.0) < 0 else np.array([-1.0, 0.0])
+    yaw = np.radians(measured["yaw_deg"])
+    return -np.array([np.cos(yaw), np.sin(yaw)])
+
+
+def _shift_arrows(key: str, amount: float, facing: np.ndarray) -> tuple[Arrow, Arrow]:
+    if key == "height_mm":
+        upward: Arrow = "up" if amount > 0 else "down"
+        return upward, upward
+    way = np.sign(amount) * (np.array([1.0, 0.0]) if key == "distance_mm" else np.array([0.0, 1.0]))
+    return _arrow(way, facing), _arrow(way, np.array([1.0, 0.0]))
+
+
+def _arrow(way: Sequence[float] | np.ndarray, looks: np.ndarray) -> Arrow:
+    """A way along the floor, as seen by who looks along `looks`."""
+    onward = float(np.dot(way, looks))
+    leftward = float(np.dot(way, (-looks[1], looks[0])))
+    if abs(leftward) > abs(onward):
+        return "left" if leftward > 0 else "right"
+    return "onward" if onward > 0 else "back"
+
+
+def _turn_arrows(key: str, amount: float) -> tuple[Arrow, Arrow] | None:
+    """Seen from above a turn looks alike from everywhere; what tips or levels is told by the words."""
+    if key == "yaw_deg":
+        sense: Arrow = "turn_left" if amount > 0 else "turn_right"
+        return sense, sense
+    if key == "pitch_deg":
+        return "tilt", "tilt"
+    return ("level", "level") if key == "roll_deg" else None

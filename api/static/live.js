@@ -1,0 +1,90 @@
+// Parts of a page with data-live are read again from the server when it tells of a change.
+//
+// One event stream a page, from <main data-events="...">. It is closed while the page is hidden, and when
+// the page is looked at again everything is read anew, so that nothing depends on what was missed.
+import { announce, newKey, reached } from "./send.js";
+
+const pageKey = newKey();
+let stream = null;
+let running = null;
+let again = false;
+
+/** Reads the page again and puts its live parts in place; calls in the meantime make one more reading. */
+export function refresh() {
+  if (running) {
+    again = true;
+    return running;
+  }
+  running = readAgain().finally(() => {
+    running = null;
+    if (again) {
+      again = false;
+      refresh();
+    }
+  });
+  return running;
+}
+
+async function readAgain() {
+  if (!document.querySelector("[data-live]")) return;
+  let answer;
+  try {
+    answer = await fetch(location.href, { credentials: "same-origin", headers: { Accept: "text/html" } });
+  } catch {
+    reached(false);
+    return;
+  }
+  reached(true);
+  if (!answer.ok || answer.redirected) return location.reload();
+  const fresh = new DOMParser().parseFromString(await answer.text(), "text/html");
+  for (const part of document.querySelectorAll("[data-live]")) {
+    const other = fresh.getElementById(part.id);
+    if (other && other.outerHTML !== part.served) swap(part, other);
+  }
+}
+
+function swap(part, other) {
+  const focus = part.contains(document.activeElement) ? document.activeElement : null;
+  if (focus && /^(INPUT|TEXTAREA|SELECT)$/.test(focus.tagName) && focus.type !== "file") return;
+  const open = Array.from(part.querySelectorAll("details[open][id]"), (one) => one.id);
+  const news = other.querySelector("[data-announce]")?.textContent.trim();
+  const known = part.querySelector("[data-announce]")?.textContent.trim();
+  const text = other.outerHTML;
+  part.replaceWith(other);
+  other.served = text;
+  for (const id of open) document.getElementById(id)?.setAttribute("open", "");
+  if (focus?.id) document.getElementById(focus.id)?.focus();
+  if (news && news !== known) announce(news);
+  document.dispatchEvent(new CustomEvent("swapped", { detail: other.id }));
+}
+
+function listen() {
+  const path = document.querySelector("[data-events]")?.dataset.events;
+  if (!path || stream || document.hidden) return;
+  stream = new EventSource(`${path}&page=${pageKey}`);
+  stream.addEventListener("change", () => refresh());
+  stream.onopen = () => reached(true);
+  stream.onerror = () => {
+    // A refused stream is not tried again by the browser; one that broke off is.
+    if (stream?.readyState === EventSource.CLOSED) {
+      stream = null;
+      setTimeout(listen, 5000);
+    }
+    refresh();
+  };
+}
+
+function hush() {
+  stream?.close();
+  stream = null;
+}
+
+for (const part of document.querySelectorAll("[data-live]")) part.served = part.outerHTML;
+document.addEventListener("visibilitychange", () => {
+  if (document.hidden) return hush();
+  listen();
+  refresh();
+});
+addEventListener("pagehide", hush);
+addEventListener("pageshow", listen);
+listen();

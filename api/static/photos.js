@@ -1,0 +1,189 @@
+// The queue of photos on this phone. A photo is safe only when the service has answered "stored".
+//
+// Two at a time; each is sent whole, and again whole after a growing delay. The names of those not yet
+// stored are kept on the phone, so that a page that was closed can ask for them again; what is stored is
+// always told by the service, never by this list.
+import { announce, formToken, newKey, reached, say } from "./send.js";
+import { refresh } from "./live.js";
+
+const AT_ONCE = 2;
+const FIRST_DELAY_MS = 1000, LONGEST_DELAY_MS = 30000;
+const FOR_GOOD = [400, 401, 403, 404, 409, 413, 415, 422];
+
+const main = document.querySelector("[data-upload]");
+const list = document.getElementById("on-this-phone");
+const missing = document.getElementById("missing");
+const memory = `photos ${main.dataset.upload}`;
+const queue = [];
+
+/** What tells two files on a phone apart, before anything of them is read. */
+const mark = (file) => `${file.name}|${file.size}|${file.lastModified}`;
+
+function remembered() {
+  try {
+    return JSON.parse(localStorage.getItem(memory)) ?? {};
+  } catch {
+    return {};
+  }
+}
+
+function remember(file, key) {
+  const all = remembered();
+  if (key) all[mark(file)] = { name: file.name, key };
+  else delete all[mark(file)];
+  try {
+    localStorage.setItem(memory, JSON.stringify(all));
+  } catch {
+    // No room to remember: the photos are sent all the same.
+  }
+}
+
+function add(files) {
+  for (const file of files) {
+    if (queue.some((one) => mark(one.file) === mark(file) && one.state !== "refused")) continue;
+    const key = remembered()[mark(file)]?.key ?? newKey();
+    remember(file, key);
+    const item = { file, key, state: "waiting", tries: 0, share: 0, says: "", card: makeCard(file) };
+    queue.push(item);
+    show(item);
+  }
+  tellMissing();
+  next();
+}
+
+function makeCard(file) {
+  const card = document.getElementById("queued-photo").content.firstElementChild.cloneNode(true);
+  card.querySelector(".name").textContent = file.name;
+  list.append(card);
+  return card;
+}
+
+function show(item) {
+  const { card, state } = item;
+  card.dataset.state = state;
+  card.querySelector(".state").textContent = say(`photo_${state}`, { percent: Math.round(item.share * 100) });
+  card.querySelector("progress").hidden = state !== "sending";
+  card.querySelector("progress").value = item.share;
+  card.querySelector(".says").textContent = item.says;
+  card.querySelector("button").hidden = !["resting", "refused"].includes(state);
+}
+
+function next() {
+  const busy = queue.filter((item) => item.state === "sending").length;
+  const waiting = queue.filter((item) => item.state === "waiting");
+  for (const item of waiting.slice(0, AT_ONCE - busy)) transmit(item);
+}
+
+function transmit(item) {
+  const request = new XMLHttpRequest();
+  item.state = "sending";
+  item.share = 0;
+  request.open("POST", main.dataset.upload);
+  request.setRequestHeader("Content-Type", "application/octet-stream");
+  request.setRequestHeader("X-Form-Token", formToken());
+  request.setRequestHeader("X-Photo-Name", encodeURIComponent(item.file.name));
+  request.setRequestHeader("X-Photo-Key", item.key);
+  if (item.file.lastModified) request.setRequestHeader("X-Photo-Taken-Ms", String(item.file.lastModified));
+  request.upload.onprogress = (event) => {
+    if (event.lengthComputable) item.share = event.loaded / event.total;
+    show(item);
+  };
+  request.onload = () => answered(item, request);
+  request.onerror = () => rest(item, say("not_reached"));
+  request.onabort = request.ontimeout = request.onerror;
+  request.send(item.file);
+  show(item);
+}
+
+function answered(item, request) {
+  let body = {};
+  try {
+    body = JSON.parse(request.responseText);
+  } catch {
+    // An answer of something that is not the service: told like any other failure below.
+  }
+  reached(true);
+  if (request.status === 201 || request.status === 200) return stored(item, body);
+  if (FOR_GOOD.includes(request.status)) return refuse(item, body.detail ?? say("photo_unknown_problem"));
+  return rest(item, body.detail ?? say("photo_unknown_problem"));
+}
+
+function stored(item, body) {
+  item.state = "stored";
+  item.says = body.duplicate ? say("photo_duplicate") : "";
+  remember(item.file, null);
+  show(item);
+  tellMissing();
+  announce(say("photo_said_stored", { name: item.file.name, left: left() }));
+  next();
+  // The card stays until the service's own list shows the photo.
+  refresh().then(() => item.card.remove());
+}
+
+function refuse(item, says) {
+  item.state = "refused";
+  item.says = says;
+  remember(item.file, null);
+  show(item);
+  announce(`${item.file.name}: ${says}`);
+  next();
+}
+
+function rest(item, says) {
+  item.tries += 1;
+  item.state = "resting";
+  const delay = Math.min(FIRST_DELAY_MS * 2 ** (item.tries - 1), LONGEST_DELAY_MS);
+  item.says = `${says} ${say("photo_again", { seconds: Math.round(delay / 1000) })}`;
+  if (item.tries > 1) reached(false);
+  show(item);
+  item.timer = setTimeout(() => retry(item), delay);
+  next();
+}
+
+function retry(item) {
+  clearTimeout(item.timer);
+  item.state = "waiting";
+  item.says = "";
+  show(item);
+  next();
+}
+
+const left = () => queue.filter((item) => !["stored", "refused"].includes(item.state)).length;
+
+/** Names the photos that an earlier page had been given and that are not stored. */
+function tellMissing() {
+  const here = new Set(queue.map((item) => mark(item.file)));
+  const names = Object.entries(remembered()).filter(([one]) => !here.has(one)).map(([, { name }]) => name);
+  missing.hidden = names.length === 0;
+  missing.querySelector(".names").textContent = names.join(", ");
+}
+
+function chosen(event) {
+  if (event.target.type !== "file" || event.target.dataset.photos === undefined) return;
+  add(event.target.files);
+  event.target.value = "";
+}
+
+document.addEventListener("change", chosen);
+list.addEventListener("click", (event) => {
+  const item = event.target.matches("button") && queue.find((one) => one.card.contains(event.target));
+  if (item) retry(item);
+});
+missing.querySelector("button").addEventListener("click", () => {
+  localStorage.removeItem(memory);
+  for (const item of queue) if (left()) remember(item.file, item.state === "stored" ? null : item.key);
+  tellMissing();
+});
+document.addEventListener("submit", (event) => {
+  if (event.target.id !== "close" || !left()) return;
+  event.preventDefault();
+  event.stopImmediatePropagation();
+  const wrong = event.target.querySelector(".form-wrong");
+  wrong.textContent = event.target.dataset.unsent;
+  wrong.focus();
+}, true);
+addEventListener("beforeunload", (event) => {
+  if (left()) event.preventDefault();
+});
+addEventListener("online", () => queue.filter((item) => item.state === "resting").forEach(retry));
+tellMissing();
