@@ -4,11 +4,25 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 
 from fastapi import APIRouter, FastAPI
+from fastapi.staticfiles import StaticFiles
 
-from api import routes_events, routes_kits, routes_people, routes_status, routes_visits
+from api import (
+    pages_records,
+    pages_shop,
+    pages_visits,
+    routes_events,
+    routes_kits,
+    routes_people,
+    routes_photos,
+    routes_results,
+    routes_status,
+    routes_visits,
+)
+from api.bench import next_task
 from api.context import Service
 from api.guard import protect
 from api.jobs import Jobs
+from api.pages import STATIC
 from api.problems import answer_problems, documented
 from api.settings import Settings
 from api.store import open_store
@@ -20,7 +34,12 @@ ROUTERS: tuple[APIRouter, ...] = (
     routes_kits.router,
     routes_visits.router,
     routes_events.router,
+    routes_photos.router,
+    routes_results.router,
     routes_status.router,
+    pages_shop.router,
+    pages_visits.router,
+    pages_records.router,
 )
 
 
@@ -30,7 +49,7 @@ def create_app(settings: Settings) -> FastAPI:
     @asynccontextmanager
     async def running(app: FastAPI) -> AsyncIterator[None]:
         store = open_store(settings.folder)
-        jobs = Jobs(store, settings)
+        jobs = Jobs(store, settings, next_task)
         app.state.service = Service(settings, store, jobs)
         jobs.start()
         try:
@@ -53,4 +72,5 @@ def create_app(settings: Settings) -> FastAPI:
     protect(app, settings)
     for router in ROUTERS:
         app.include_router(router)
+    app.mount("/static", StaticFiles(directory=STATIC), name="static")
     return app

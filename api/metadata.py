@@ -60,7 +60,7 @@ def clean(data: bytes, kind: Literal["jpeg", "png", "heic"], keeps_place: bool) 
     elif kind == "heic":
         end = _heic_end(data)
         if end < len(data):
-            taken_out.append(VIDEO)
+            taken_out.append(VIDEO if b"mpvd" in data[end:] else REST)
         data = data[:end]
     if not keeps_place:
         without = _WITHOUT_PLACE[kind](data)
@@ -101,7 +101,8 @@ def _exif_part(tiff: bytes) -> dict[int, Any]:
 def _blank_place(tiff: bytearray) -> None:
     """Blank the GPS part of an EXIF block, in place; it is left with no entries."""
     order: Literal["little", "big"] = "little" if tiff[:2] == b"II" else "big"
-    wanted, seen = [int.from_bytes(tiff[4:8], order)], set()
+    wanted = [int.from_bytes(tiff[4:8], order)]
+    seen: set[int] = set()
     while wanted and len(seen) < _MOST_PARTS:
         at = wanted.pop()
         if at in seen or at < 8 or at + 2 > len(tiff):

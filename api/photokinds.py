@@ -1,4 +1,4 @@
-"""What sort of photo a file is, in plain sentences: what cannot serve is refused, what serves less is told."""
+"""What sort of photo a file is, in plain sentences: some are refused, some serve less and are told so."""
 
 from api.metadata import Extras
 from vision.errors import PhotoError
@@ -10,7 +10,7 @@ PANORAMA, PORTRAITS = 6, (7, 8)
 MOST_ASPECT = 2.4
 # Long sides to which messengers shrink photos; common practice, no source.
 MESSENGER_SIDES = (1280, 1600, 1920, 2048, 2560)
-# Short sides over long sides of phone screens are far from the 3:4 of their photos; common practice, no source.
+# Phone screens are longer than the 3:4 of their photos; common practice, no source.
 MOST_SCREEN_ASPECT = 0.6
 _EDITORS = ("photoshop", "lightroom", "snapseed", "gimp", "picsart", "pixelmator", "darktable", "affinity")
 _VIDEOS = (b"qt  ", b"mp41", b"mp42", b"isom", b"iso2", b"M4V ", b"3gp4", b"3gp5", b"avc1")

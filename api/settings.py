@@ -20,6 +20,7 @@ class Settings:
         most_import_bytes: Largest zip file of another store's visits that is taken in.
         reserve_bytes: Photos are taken in only while more than this is free; records need some room.
         n_workers: Worker processes; None: by cores and memory.
+        workers_at_start: Begin them with the service, so that the first photo need not wait for them.
         worker_memory_bytes: Address space of one worker.
         look_seconds, measure_seconds: A worker that takes longer over one photo, one round, is ended.
     """
@@ -33,6 +34,7 @@ class Settings:
     most_import_bytes: int = 20_000 * MEGABYTE
     reserve_bytes: int = 300 * MEGABYTE
     n_workers: int | None = None
+    workers_at_start: bool = True
     worker_memory_bytes: int = 6_000 * MEGABYTE
     look_seconds: float = 60.0
     measure_seconds: float = 300.0

@@ -149,6 +149,15 @@ def photo_set_of(title: str, kit: Any, vehicle: Any, placements: Sequence[Any]) 
     )
 
 
+def read_kit_value(kit: Any) -> Kit:
+    """A kit from the JSON value of its file.
+
+    Raises:
+        KitError: It is wrong.
+    """
+    return to_kit(_check_kit(_value_part(kit, "kit"))[0])
+
+
 class _Declared(NamedTuple):
     kit: Kit
     placements: tuple[Placement, ...]

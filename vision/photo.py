@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import datetime
 from io import BytesIO
-from typing import Any
+from typing import Any, Literal
 
 import cv2
 import numpy as np
@@ -70,7 +70,7 @@ class PhotoHeader:
     `size_px` is (width, height) in sensor axes, with those turns undone.
     """
 
-    kind: str  # "jpeg", "png" or "heic"
+    kind: Literal["jpeg", "png", "heic"]
     size_px: tuple[int, int]
     exif: ExifFacts
     quarter_turns: int = 0
@@ -83,6 +83,17 @@ def read_photo(data: bytes, name: str) -> Photo:
         PhotoError: Not a JPEG, PNG or HEIC, incomplete, damaged, or outside 2 to 220 megapixels.
     """
     header = read_header(data, name)
+    check_size(header, name)
+    grey = decode_grey(data, name, header)
+    return Photo(name, hashlib.sha256(data).hexdigest(), header.size_px, header.exif, grey)
+
+
+def check_size(header: PhotoHeader, name: str) -> None:
+    """Judge a photo's size before its pixels take memory.
+
+    Raises:
+        PhotoError: Outside 2 to 220 megapixels.
+    """
     width, height = header.size_px
     megapixels = width * height / 1e6
     if megapixels < SMALLEST_MP:
@@ -95,8 +106,6 @@ def read_photo(data: bytes, name: str) -> Photo:
             f"{name}: {width} x {height} pixels are more than the {LARGEST_MP:.0f} megapixels that are "
             "read. Take the photo at the phone's ordinary size."
         )
-    grey = decode_grey(data, name, header)
-    return Photo(name, hashlib.sha256(data).hexdigest(), header.size_px, header.exif, grey)
 
 
 def read_header(data: bytes, name: str) -> PhotoHeader:

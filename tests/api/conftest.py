@@ -31,7 +31,12 @@ NAMES: dict[Role, str] = {"technician": "T. Example", "reviewer": "R. Example", 
 @pytest.fixture
 def service_settings(tmp_path: Path) -> Settings:
     """Settings of a service of one worker that answers to the test client's host name."""
-    return Settings(folder=tmp_path / "store", hosts=("testserver", "127.0.0.1", "localhost"), n_workers=1)
+    return Settings(
+        folder=tmp_path / "store",
+        hosts=("testserver", "127.0.0.1", "localhost"),
+        n_workers=1,
+        workers_at_start=False,
+    )
 
 
 @pytest.fixture
@@ -282,3 +287,14 @@ def bay(
 ) -> Bay:
     """A technician with kit, placement and vehicle, ready to begin."""
     return Bay(store, technician, kit, placement, vehicle_json)
+
+
+@pytest.fixture
+def sign(store: Store) -> Callable[[Visit], None]:
+    """`sign(visit)`: mark a visit as signed, without a record."""
+
+    def mark(visit: Visit) -> None:
+        with store.writing() as db:
+            db.get_one(Visit, visit.id).signed_at = now()
+
+    return mark

@@ -1,0 +1,248 @@
+"""What runs in worker processes: receiving a file, looking at a photo, measuring a round, drawing.
+
+Everything comes and goes as plain values, bytes and paths; kit and placements travel as the JSON of their
+files. A function that raises PhotoError says in words why the photo cannot serve.
+"""
+
+import hashlib
+import json
+import os
+import zlib
+from collections.abc import Iterator, Mapping
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from api import metadata, photokinds, pictures
+from calib_data.layouts import load_layouts
+from calib_data.observations import (
+    SeenPhoto,
+    from_seen_photo,
+    to_observations,
+    to_seen_photo,
+)
+from calib_data.photoset import photo_set_of, read_kit_value
+from calib_data.result import UnreadPhoto, to_result
+from vision.errors import InputFileError, NotEnoughError
+from vision.kit import Kit
+from vision.measure import find_plates, measure_found
+from vision.photo import Photo, check_size, read_header, read_photo
+from vision.sightings import FoundPhoto, sightings_of
+
+# Without a plate nothing else tells why: grey levels and blur of the whole photo; common practice, no source.
+DARK_LEVEL, BRIGHT_SHARE, BRIGHT_LEVEL, LEAST_SHARPNESS = 40, 0.3, 250, 12.0
+LONG_SIDE_PX = 1600  # of previews, and for reading the slip's code and judging sharpness
+
+
+def warm() -> None:
+    """Nothing: that a worker has done it means that all is imported."""
+    load_layouts()
+
+
+# --- receiving --------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Received:
+    """A file that may be stored: its facts, and what was taken out of it.
+
+    Attributes:
+        taken: The photo's own time, ISO 8601, with an offset from UTC if it tells one.
+    """
+
+    sha256: str
+    n_bytes: int
+    kind: str
+    size_px: tuple[int, int]
+    exif: dict[str, Any]
+    taken: str | None
+    taken_out: tuple[str, ...]
+    remarks: tuple[str, ...]
+
+
+def receive(path: Path, clean_path: Path, name: str, keeps_place: bool) -> Received:
+    """Check a file by its header and write what is stored of it, synced, to `clean_path`.
+
+    Raises:
+        PhotoError: It is no photo that can be measured.
+        OSError: It cannot be written.
+    """
+    data = path.read_bytes()
+    photokinds.refuse_other_files(data, name)
+    header = read_header(data, name)
+    check_size(header, name)
+    extras = metadata.extras(data, header.kind)
+    photokinds.refuse_panorama(header, extras, name)
+    cleaned = metadata.clean(data, header.kind, keeps_place)
+    with open(clean_path, "xb") as out:
+        out.write(cleaned.data)
+        out.flush()
+        os.fsync(out.fileno())
+    taken = header.exif.taken
+    return Received(
+        sha256=hashlib.sha256(cleaned.data).hexdigest(),
+        n_bytes=len(cleaned.data),
+        kind=header.kind,
+        size_px=header.size_px,
+        exif=asdict(header.exif),
+        taken=f"{taken}{extras.offset}" if taken and extras.offset else taken,
+        taken_out=cleaned.taken_out,
+        remarks=photokinds.remarks(header, extras),
+    )
+
+
+# --- looking ----------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Looked:
+    """What a photo shows.
+
+    Attributes:
+        found: One photo of plumbsight.observations/1, packed.
+        seen: For people: plates with a word on each, and sentences on the whole.
+        codes: Texts of the QR codes in it.
+    """
+
+    found: bytes
+    seen: dict[str, Any]
+    codes: tuple[str, ...]
+
+
+def look(path: Path, name: str, kit_file: dict[str, Any], preview_path: Path) -> Looked:
+    """Find plates and slip in a stored photo, and make its preview.
+
+    Raises:
+        PhotoError: It cannot be decoded.
+    """
+    data = path.read_bytes()
+    photo = read_photo(data, name)
+    kit = read_kit_value(kit_file)
+    found = find_plates(photo, kit, load_layouts())
+    small = pictures.shrunk(photo.grey, LONG_SIDE_PX)
+    pictures.write_whole(preview_path, pictures.preview(data, LONG_SIDE_PX))
+    return Looked(pack(to_seen_photo(found)), _seen(found, kit, small), tuple(_codes(small)))
+
+
+def _seen(found: FoundPhoto, kit: Kit, small: NDArray) -> dict[str, Any]:
+    _, (note,) = sightings_of([found], [0], kit)
+    says = [note.says] if note.says else []
+    if not found.detections and not found.says:
+        says += _on_whole_photo(small)
+    plates = [{"plate": d.plate, "says": d.says} for d in found.detections if d.plate in kit.plates]
+    return {"plates": plates, "says": says}
+
+
+def _on_whole_photo(small: NDArray) -> Iterator[str]:
+    if np.median(small) < DARK_LEVEL:
+        yield "The photo is very dark: put more light on the plates."
+    elif np.mean(small > BRIGHT_LEVEL) > BRIGHT_SHARE:
+        yield "The photo is over-exposed: tap on a plate so that the phone darkens it."
+    if cv2.Laplacian(small, cv2.CV_32F).std() < LEAST_SHARPNESS / 2:
+        yield "The photo is blurred: hold the phone still, or tap on a plate to focus."
+
+
+def _codes(small: NDArray) -> Iterator[str]:
+    try:
+        _, texts, _, _ = cv2.QRCodeDetectorAruco().detectAndDecodeMulti(small)
+    except cv2.error:
+        return  # what looked like a code, and was none
+    yield from (text for text in texts if text)
+
+
+# --- measuring --------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class RoundToMeasure:
+    """A closed round.
+
+    Attributes:
+        found: What was found in its photos, packed, in the order of arrival.
+        paths: By name, the files, for looking again where plates must be.
+        unread: Name and reason of those that cannot be decoded.
+    """
+
+    title: str
+    vehicle: dict[str, Any]
+    kit: dict[str, Any]
+    placements: tuple[dict[str, Any], ...]
+    found: tuple[bytes, ...]
+    paths: dict[str, Path]
+    unread: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True)
+class MeasuredRound:
+    """What measuring gave: a result with its observations, or in words why there is none."""
+
+    says: str
+    result: dict[str, Any] | None = None
+    observations: bytes | None = None
+
+
+class _PhotosOnDisk(Mapping[str, Photo]):
+    """Photos that are decoded when they are asked for, and not kept."""
+
+    def __init__(self, paths: Mapping[str, Path]) -> None:
+        self._paths = paths
+
+    def __getitem__(self, name: str) -> Photo:
+        return read_photo(self._paths[name].read_bytes(), name)
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._paths)
+
+    def __len__(self) -> int:
+        return len(self._paths)
+
+
+def measure_round(job: RoundToMeasure) -> MeasuredRound:
+    """Measure a round from what was found in its photos."""
+    unread = [UnreadPhoto(name, says) for name, says in job.unread]
+    found = [unpack_found(packed) for packed in job.found]
+    try:
+        photo_set = photo_set_of(job.title, job.kit, job.vehicle, job.placements)
+        measurement = measure_found(
+            found,
+            photo_set.kit,
+            photo_set.vehicle,
+            photo_set.placements,
+            load_layouts(),
+            photos=_PhotosOnDisk(job.paths),
+        )
+    except (NotEnoughError, InputFileError) as wrong:
+        return MeasuredRound(str(wrong))
+    result = to_result(measurement, photo_set, found, unread)
+    return MeasuredRound("", result, pack(to_observations(measurement.found)))
+
+
+# --- drawing ----------------------------------------------------------------------------------------
+
+
+def draw(path: Path, name: str, packed: bytes, plate: int | None, out: Path) -> None:
+    """Write a photo with what was found drawn on it: whole, or near one plate."""
+    photo = read_photo(path.read_bytes(), name)
+    pictures.write_whole(out, pictures.with_findings(photo, unpack_found(packed), plate))
+
+
+# --- packed JSON ------------------------------------------------------------------------------------
+
+
+def pack(value: Any) -> bytes:
+    """JSON as the tables keep it: every digit, and small."""
+    return zlib.compress(json.dumps(value, separators=(",", ":"), allow_nan=False).encode())
+
+
+def unpack(packed: bytes) -> Any:
+    """The value that was packed."""
+    return json.loads(zlib.decompress(packed))
+
+
+def unpack_found(packed: bytes) -> FoundPhoto:
+    """One found photo that was packed."""
+    return from_seen_photo(SeenPhoto.model_validate(unpack(packed)))
