@@ -19,7 +19,7 @@ from api.visits import BeginVisit, Defaults, VehicleCorrection, VisitLine, Visit
 router = APIRouter(prefix="/api", tags=["visits"])
 
 _VEHICLE = {"label": "estate, white", "wheelbase_mm": 2712}
-_VIN = "1M8GDM9AXKP042788"  # the worked example of 49 CFR 565
+_VIN = "1G4AH59H45G118341"  # the sample calculation of 49 CFR 565
 
 
 class _Body(BaseModel):

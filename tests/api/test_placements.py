@@ -1,0 +1,184 @@
+"""Placements in revisions, filled in by the shop."""
+
+import copy
+from dataclasses import replace
+
+import pytest
+
+from api import demo, kits, placements
+from api.placements import Typed
+from api.problems import ConflictError, DoubtError, NotAcceptedError, NotAllowedError, NotThereError
+from calib_data.formats import KitFile
+from vision.errors import PlacementError
+
+TYPED = Typed("An invented procedure", "2026-02", "board_ahead")
+
+
+def with_value(file: dict, key: str, nominal: float, width: float) -> dict:
+    made = copy.deepcopy(file)
+    made["values"][key] = {"nominal": nominal, "minus": width, "plus": width}
+    return made
+
+
+def test_a_technician_may_neither_add_nor_revise_nor_retire(store, technician, placement, placement_json):
+    with store.writing() as db:
+        for act in (
+            lambda: placements.add(db, technician, placement_json, TYPED),
+            lambda: placements.revise(db, technician, placement.placement_id, {}, TYPED, based_on=1),
+            lambda: placements.retire(db, technician, placement.placement_id),
+        ):
+            with pytest.raises(NotAllowedError, match="Only an owner or a reviewer edits placements"):
+                act()
+
+
+def test_procedure_edition_and_who_typed_it_are_kept(store, placement):
+    with store.reading() as db:
+        view = placements.view(db, placements.current(db, placement.placement_id))
+    assert (view.procedure_title, view.procedure_edition) == ("An invented procedure", "2026-02")
+    assert (view.by, view.family, view.confirmed) == ("R. Example", "board_ahead", [])
+
+
+def test_the_tolerances_are_read_back_from_edge_to_edge(store, placement):
+    with store.reading() as db:
+        view = placements.view(db, placements.current(db, placement.placement_id))
+    assert view.read_back == [
+        "distance: from 2494 to 2506 mm, 12 mm from edge to edge",
+        "lateral: from -4 to 4 mm, 8 mm from edge to edge",
+        "yaw: from -0.3 to 0.3 degrees, 0.6 degrees from edge to edge",
+    ]
+
+
+@pytest.mark.parametrize("family", [template.family for template in placements.templates()])
+def test_a_template_as_it_stands_is_refused(store, reviewer, family):
+    template = next(one for one in placements.templates() if one.family == family)
+    with pytest.raises(PlacementError, match="is not filled in"), store.writing() as db:
+        placements.add(db, reviewer, template.placement, replace(TYPED, family=family))
+
+
+def test_a_single_empty_field_is_named(store, reviewer, placement_json):
+    placement_json["values"]["yaw_deg"]["plus"] = None
+    with pytest.raises(PlacementError) as caught, store.writing() as db:
+        placements.add(db, reviewer, placement_json, TYPED)
+    assert "values.yaw_deg.plus (values, yaw deg, plus) is not filled in" in str(caught.value)
+    assert "Take the value out if the procedure asks for none." in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("typed", "where"),
+    [
+        (replace(TYPED, procedure_title=" "), "procedure_title"),
+        (replace(TYPED, procedure_edition=""), "procedure_edition"),
+    ],
+)
+def test_without_procedure_or_edition_nothing_is_taken(store, reviewer, kit, placement_json, typed, where):
+    with pytest.raises(NotAcceptedError, match="Enter the") as caught, store.writing() as db:
+        placements.add(db, reviewer, placement_json, typed)
+    assert caught.value.where == where
+
+
+def test_a_family_that_is_not_there_is_refused(store, reviewer, kit, placement_json):
+    says = 'no family "boards". The families are board_ahead'
+    with pytest.raises(NotAcceptedError, match=says), store.writing() as db:
+        placements.add(db, reviewer, placement_json, replace(TYPED, family="boards"))
+
+
+def test_a_placement_without_values_is_refused(store, reviewer, placement_json):
+    with pytest.raises(PlacementError, match="at least one value"), store.writing() as db:
+        placements.add(db, reviewer, placement_json | {"values": {}}, TYPED)
+
+
+def test_an_angle_that_is_no_tolerance_cannot_be_confirmed(store, reviewer, kit, placement_json):
+    file = with_value(placement_json, "yaw_deg", 0, 60)
+    with pytest.raises(PlacementError, match="If these are minutes of arc, enter 1"), store.writing() as db:
+        placements.add(db, reviewer, file, replace(TYPED, confirmed=True))
+
+
+def test_a_doubt_is_asked_back_and_kept_once_confirmed(store, reviewer, kit, placement_json):
+    file = with_value(placement_json, "lateral_mm", 0, 16)
+    with pytest.raises(DoubtError, match="If it is meant so, confirm it") as caught, store.writing() as db:
+        placements.add(db, reviewer, file, TYPED)
+    assert [where for where, _ in caught.value.doubts] == [
+        "values.lateral_mm.minus",
+        "values.lateral_mm.plus",
+    ]
+    with store.reading() as db:
+        assert placements.listed(db) == []
+    with store.writing() as db:
+        made = placements.add(db, reviewer, file, replace(TYPED, confirmed=True))
+        assert "whole width from edge to edge, enter 8" in placements.view(db, made).confirmed[0]
+
+
+@pytest.mark.parametrize(("key", "value"), [("fixture", "rear"), ("target", "bord"), ("datum", "emblem")])
+def test_what_no_kit_of_the_shop_serves_is_asked_back(store, reviewer, kit, placement_json, key, value):
+    with pytest.raises(DoubtError, match="which no kit of this shop has together"), store.writing() as db:
+        placements.add(db, reviewer, placement_json | {key: value}, TYPED)
+
+
+def test_a_revision_says_what_changed(store, reviewer, placement, placement_json):
+    file = with_value(placement_json, "lateral_mm", 0, 5)
+    typed = replace(TYPED, procedure_edition="2026-03", says="newer edition")
+    with store.writing() as db:
+        made = placements.revise(db, reviewer, placement.placement_id, file, typed, based_on=1)
+        view = placements.view(db, made)
+    assert view.changed == [
+        'procedure_edition: "2026-02" -> "2026-03"',
+        "values.lateral_mm.minus: 4 -> 5",
+        "values.lateral_mm.plus: 4 -> 5",
+    ]
+    with store.reading() as db:
+        assert placements.at(db, placement.placement_id, 1).file == placement_json
+        assert [row.revision for row in placements.history(db, placement.placement_id)] == [2, 1]
+
+
+def test_a_revision_needs_a_reason_a_difference_and_the_current_one(
+    store, reviewer, placement, placement_json
+):
+    one = placement.placement_id
+    with store.writing() as db:
+        with pytest.raises(NotAcceptedError, match="which edition of the procedure"):
+            placements.revise(db, reviewer, one, placement_json, TYPED, based_on=1)
+        with pytest.raises(ConflictError, match="Nothing differs"):
+            placements.revise(db, reviewer, one, placement_json, replace(TYPED, says="x"), based_on=1)
+        with pytest.raises(ConflictError, match="is at revision 1 by now"):
+            placements.revise(db, reviewer, one, placement_json, replace(TYPED, says="x"), based_on=0)
+
+
+def test_placements_are_held_against_the_visits_kit(store, reviewer, kit, placement, placement_json):
+    with store.writing() as db:
+        elsewhere = placement_json | {"name": "other", "fixture": "rear"}
+        other = placements.add(db, reviewer, elsewhere, replace(TYPED, confirmed=True)).placement_id
+    file = KitFile.model_validate(kit.file)
+    with store.reading() as db:
+        with pytest.raises(
+            PlacementError, match='placement "other": fixture is "rear", but the kit has "front"'
+        ):
+            placements.for_visit(db, [other], file)
+        with pytest.raises(NotAcceptedError, match="Choose at least one placement"):
+            placements.for_visit(db, [], file)
+        with pytest.raises(NotAcceptedError, match="chosen twice"):
+            placements.for_visit(db, [placement.placement_id] * 2, file)
+        with pytest.raises(NotThereError, match="no such placement"):
+            placements.for_visit(db, ["none"], file)
+
+
+def test_two_placements_of_one_name_are_refused_in_a_visit(store, reviewer, kit, placement, placement_json):
+    with store.writing() as db:
+        twin = placements.add(db, reviewer, placement_json, TYPED).placement_id
+        with pytest.raises(NotAcceptedError, match="Give one another name"):
+            placements.for_visit(db, [placement.placement_id, twin], KitFile.model_validate(kit.file))
+
+
+def test_a_retired_placement_is_not_used_again(store, reviewer, kit, placement):
+    with store.writing() as db:
+        placements.retire(db, reviewer, placement.placement_id)
+        assert placements.listed(db) == []
+        with pytest.raises(ConflictError, match="This placement is retired"):
+            placements.for_visit(db, [placement.placement_id], KitFile.model_validate(kit.file))
+
+
+def test_the_demo_is_laid_in_once_and_marked(store, reviewer):
+    with store.writing() as db:
+        first = demo.lay_in(db, reviewer)
+        again = demo.lay_in(db, reviewer)
+        assert all(row.is_demo for row in first) and first == again
+        assert placements.for_visit(db, [first[1].placement_id], kits.checked(first[0].file))
