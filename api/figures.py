@@ -14,6 +14,7 @@ LengthUnit = Literal["mm", "in"]
 DecimalMark = Literal[".", ","]
 
 MINUS = "\N{MINUS SIGN}"
+NO_BREAK = "\N{NO-BREAK SPACE}"
 _POINT = re.compile(r"(?<=\d)\.(?=\d)")
 
 
@@ -37,6 +38,10 @@ class Figures:
     def unit_of(self, key: str) -> str:
         """The sign of the unit in which a value of this name is shown."""
         return "°" if key.endswith("_deg") else self.unit
+
+    def with_unit(self, key: str, figure: str) -> str:
+        """A figure with its unit, which stays on its line; a degree sign stands close."""
+        return f"{figure}°" if key.endswith("_deg") else f"{figure}{NO_BREAK}{self.unit}"
 
     def per(self, key: str) -> float:
         """What a value of this name is divided by before it is shown."""

@@ -9,7 +9,7 @@ from sqlalchemy.orm import Session
 
 from api import chain, rounds, showing, signing, visits
 from api.pages import Desk, Paired, page_router
-from api.photo_views import PhotoView, photos_of
+from api.photo_view import PhotoView, of_visit
 from api.problems import NotThereError
 from api.tables import Measured, Visit
 from api.visit_view import RoundView, VisitView
@@ -24,7 +24,7 @@ Json = Mapping[str, Any]
 def result(round_id: str, desk: Paired) -> HTMLResponse:
     with desk.service.store.reading() as db:
         view = visits.summary(db, rounds.get(db, round_id).visit_id)
-        photos = photos_of(db, view.id)
+        photos = of_visit(db, view.id)
         done = _last_done(db, round_id)
     one = _round_of(view, round_id)
     if one.measured is None:
@@ -37,7 +37,7 @@ def result(round_id: str, desk: Paired) -> HTMLResponse:
         measured=one.measured,
         is_older=done is not None and one.measured.state != "done",
         result=_shown(desk, done),
-        photos=list(_photos(desk, done.result["photos"], one, photos)) if done and done.result else [],
+        photos=list(_photos(desk, done.result["photos"], round_id, photos)) if done and done.result else [],
         before=earlier[-1].id if earlier else "",
         is_demo=view.is_demo,
         events=f"/api/events?visit={view.id}&after={view.change_seq}",
@@ -58,16 +58,16 @@ def _shown(desk: Desk, done: Measured | None) -> showing.ShownResult | None:
 
 
 def _photos(
-    desk: Desk, told: Sequence[Json], one: RoundView, photos: Mapping[str, PhotoView]
+    desk: Desk, told: Sequence[Json], round_id: str, photos: Sequence[PhotoView]
 ) -> Iterator[dict[str, Any]]:
     """The result's photos in its order, with the stored file that each was."""
-    by_sha = {photo.sha256: photos[photo.id] for photo in one.photos}
+    by_sha = {photo.sha256: photo for photo in photos if photo.round_id == round_id}
     for entry in told:
         stored = by_sha.get(entry.get("sha256", ""))
         yield {
             "name": entry["file"],
             "says": showing.photo_words(entry, desk.words, desk.figures),
-            "plates": ", ".join(map(str, entry.get("plates", ()))),
+            "plates": entry.get("plates", ()),
             "id": stored.id if stored else "",
             "is_removed": stored is not None and stored.is_removed,
         }
@@ -114,5 +114,5 @@ def record(visit_id: str, desk: Paired) -> HTMLResponse:
         if entry is None:
             raise NotThereError(desk.words("record.none"))
         body, code = chain.body_of(entry), chain.code(entry.sha256)
-        photos = photos_of(db, visit_id)
-    return desk.page("record.html", visit=view, record=body, code=code, photos=list(photos.values()))
+        photos = of_visit(db, visit_id)
+    return desk.page("record.html", visit=view, record=body, code=code, photos=photos)

@@ -11,7 +11,7 @@ from api import health, kits, placements, rounds, slips, visit_rows, visits
 from api.conditions import STATES
 from api.events import position
 from api.pages import Paired, page_router
-from api.photo_views import PhotoView, photos_of
+from api.photo_view import PhotoView, of_visit
 from api.visit_view import VisitView
 
 router = page_router()
@@ -106,7 +106,7 @@ def one_visit(visit_id: str, desk: Paired) -> HTMLResponse:
         view = visits.summary(db, visit_id)
         offered_kits = [(row.kit_id, f"{row.name} ({row.revision})") for row in kits.listed(db)]
         offered = [(row.placement_id, f"{row.name} ({row.revision})") for row in placements.listed(db)]
-        shown = photos_of(db, visit_id)
+        shown = {photo.id: photo for photo in of_visit(db, visit_id)}
     return desk.page(
         "visit.html",
         visit=view,
@@ -156,7 +156,7 @@ def one_round(round_id: str, desk: Paired) -> HTMLResponse:
         visit_id = rounds.get(db, round_id).visit_id
         view = visits.summary(db, visit_id)
         code = slips.svg(visit_rows.get(db, visit_id))
-        shown = photos_of(db, visit_id)
+        shown = {photo.id: photo for photo in of_visit(db, visit_id)}
     one = next(row for row in view.rounds if row.id == round_id)
     own = [shown[photo.id] for photo in one.photos]
     tray = [shown[photo.id] for photo in view.tray if photo.sent_to_round_id == round_id]
@@ -176,5 +176,5 @@ def one_round(round_id: str, desk: Paired) -> HTMLResponse:
 
 def _unseen(view: VisitView, photos: Sequence[PhotoView]) -> list[int]:
     """Plates of the kit that no photo of the round shows so far."""
-    seen = {plate for photo in photos for plate in photo.plates}
+    seen = {one.plate for photo in photos for one in photo.plates}
     return sorted(set(map(int, view.kit.file["plates"])) - seen)

@@ -124,11 +124,10 @@ def show_value(key: str, value: Json, budget: Json, words: Words, figures: Figur
     """One value of a result."""
     is_required = "nominal" in value
     measured = value["value"] is not None
-    unit = figures.unit_of(key)
     return ShownValue(
         key=key,
-        figure=f"{figures.value(key, value['value'], value['u'])} {unit}" if measured else "",
-        u=f"{figures.u(key, value['u'])} {unit}" if measured else "",
+        figure=figures.with_unit(key, figures.value(key, value["value"], value["u"])) if measured else "",
+        u=figures.with_unit(key, figures.u(key, value["u"])) if measured else "",
         interval=_interval(key, value, words, figures) if measured else "",
         required=_required(key, value, words, figures) if is_required else "",
         decision=value["decision"] if is_required else "",
@@ -140,15 +139,15 @@ def show_value(key: str, value: Json, budget: Json, words: Words, figures: Figur
 
 def _interval(key: str, value: Json, words: Words, figures: Figures) -> str:
     low, high = (figures.value(key, end, value["u"]) for end in value["interval95"])
-    return words("value.interval", low=low, high=high, unit=figures.unit_of(key))
+    return words("value.interval", low=low, high=figures.with_unit(key, high))
 
 
 def _required(key: str, value: Json, words: Words, figures: Figures) -> str:
-    nominal, unit = figures.given(key, value["nominal"]), figures.unit_of(key)
-    minus, plus = figures.given(key, value["minus"]), figures.given(key, value["plus"])
-    if minus == plus:
-        return words("value.required", nominal=nominal, both=plus, unit=unit)
-    return words("value.required_unequal", nominal=nominal, minus=minus, plus=plus, unit=unit)
+    nominal, minus = figures.given(key, value["nominal"]), figures.given(key, value["minus"])
+    plus = figures.with_unit(key, figures.given(key, value["plus"]))
+    if value["minus"] == value["plus"]:
+        return words("value.required", nominal=nominal, both=plus)
+    return words("value.required_unequal", nominal=nominal, minus=minus, plus=plus)
 
 
 def _causes(budget: Json, words: Words) -> str:
@@ -160,14 +159,8 @@ def _causes(budget: Json, words: Words) -> str:
 
 def _facts(vehicle: Json, words: Words, figures: Figures) -> Iterator[tuple[str, str]]:
     for key, value in vehicle.items():
-        unit = figures.unit_of(key)
-        told = words(
-            "result.fact",
-            value=figures.value(key, value["value"], value["u"]),
-            u=figures.u(key, value["u"]),
-            unit=unit,
-        )
-        yield words.known("fact", key), told
+        figure = figures.with_unit(key, figures.value(key, value["value"], value["u"]))
+        yield words.known("fact", key), words("result.fact", value=figure, u=figures.u(key, value["u"]))
 
 
 def photo_words(photo: Json, words: Words, figures: Figures) -> Sequence[str]:

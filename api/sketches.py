@@ -22,6 +22,7 @@ EDGE = 8.0
 MARGIN_MM = 250.0
 TARGET_HALF_MM = 500.0  # a target's size is not known; it is drawn one metre wide
 STRIP_HEIGHT = 46.0
+DIMENSION = 22.0  # from one dimension line to the next
 # Radius of the 95 % region of two jointly normal values, in u: sqrt(chi-square quantile, two degrees).
 RADIUS_95_OF_TWO = math.sqrt(-2 * math.log(0.05))
 
@@ -113,7 +114,8 @@ def _strip_words(key: str, value: Json, words: Words, figures: Figures) -> str:
 def plan(result: Json, words: Words, figures: Figures) -> Markup:
     """Everything seen from above."""
     geometry = result["geometry"]
-    view = _view(_all_points(geometry), right=(1, -1), up=(0, 1), top=EDGE)
+    room = DIMENSION * len(result["placements"])
+    view = _view(_all_points(geometry), (1, -1), (0, 1), EDGE, room)
     parts = [
         *_reference_line(geometry, view, words),
         *_wheels_from_above(geometry, view, words),
@@ -129,7 +131,7 @@ def plan(result: Json, words: Words, figures: Figures) -> Markup:
 def side(result: Json, words: Words, figures: Figures) -> Markup:
     """Everything seen from the vehicle's right; the floor only where a height was measured."""
     geometry = result["geometry"]
-    view = _view(_all_points(geometry), right=(0, 1), up=(2, 1), top=EDGE + 8)
+    view = _view(_all_points(geometry), (0, 1), (2, 1), EDGE + 10)
     parts: list[Markup] = []
     has_floor = any(_number(placement, "height_mm") is not None for placement in result["placements"])
     if has_floor:
@@ -146,11 +148,14 @@ def side(result: Json, words: Words, figures: Figures) -> Markup:
     return drawing(WIDTH, view.top + view.height + 34, title, *parts)
 
 
-def _view(points: np.ndarray, right: tuple[int, int], up: tuple[int, int], top: float) -> View:
+def _view(
+    points: np.ndarray, right: tuple[int, int], up: tuple[int, int], top: float, room: float = 0.0
+) -> View:
+    """Everything in the drawing's width, but for `room` at its right for dimension lines."""
     across, along = right[1] * points[:, right[0]], up[1] * points[:, up[0]]
     low = (float(across.min()) - MARGIN_MM, float(along.min()) - MARGIN_MM)
     high = (float(across.max()) + MARGIN_MM, float(along.max()) + MARGIN_MM)
-    return View(right, up, low, high, (high[0] - low[0]) / (WIDTH - 2 * EDGE), EDGE, top)
+    return View(right, up, low, high, (high[0] - low[0]) / (WIDTH - 2 * EDGE - room), EDGE, top)
 
 
 def _all_points(geometry: Json) -> np.ndarray:
@@ -179,8 +184,8 @@ def _wheels_from_above(geometry: Json, view: View, words: Words) -> Iterator[Mar
         along = np.array([-outward[1], outward[0], 0.0]) / np.hypot(outward[0], outward[1]) * 310
         yield line(view(centre - along), view(centre + along), "wheel")
         x, y = view(centre)
-        inward, anchor = (10, "start") if "left" in name else (-10, "end")
-        yield text((x + inward, y - 5), words(f"wheel.{name}"), "label", anchor)
+        outward_to, anchor = (-16, "end") if "left" in name else (16, "start")
+        yield text((x + outward_to, y - 8), words(f"wheel.{name}"), "label", anchor)
 
 
 def _wheels_from_the_side(geometry: Json, view: View) -> Iterator[Markup]:
@@ -232,8 +237,8 @@ def _targets(geometry: Json, view: View, axis: int) -> Iterator[Markup]:
         yield line(view(middle - across), view(middle + across), "target")
         yield arrow(view(middle), view(middle - 420 * T[:3, 0]), "facing")
         x, y = view(middle + across)
-        place = (x, y - 6) if axis == 2 else (x, y - 8)
-        yield text(place, f"{target['fixture']}: {target['target']}", "label strong", "start")
+        anchor = "end" if x > WIDTH / 2 else "start"
+        yield text((x, y - 8), f"{target['fixture']}: {target['target']}", "label strong", anchor)
 
 
 def _ends(result: Json) -> Iterator[tuple[int, Json, np.ndarray]]:
@@ -248,14 +253,11 @@ def _number(placement: Json, key: str) -> float | None:
     return placement["values"].get(key, {}).get("value")
 
 
-def _dimension(start: Point, end: Point, words: str) -> Iterator[Markup]:
-    """A dimension line, with its words beside it and turned along it."""
-    yield arrow(start, end, "dimension", both=True)
-    x, y = (start[0] + end[0]) / 2, (start[1] + end[1]) / 2
-    yield tag(
-        "text", words, x=x, y=y - 4, class_="label", text_anchor="middle",
-        transform=f"rotate(-90 {x:.1f} {y:.1f})",
-    )  # fmt: skip
+def _turned(at: Point, words: str) -> Markup:
+    """Words that run upward, along a dimension line to their right."""
+    x, y = at[0] - 5, at[1]
+    turn = f"rotate(-90 {x:.1f} {y:.1f})"
+    return tag("text", words, x=x, y=y, class_="label", text_anchor="middle", transform=turn)
 
 
 def _distances(result: Json, view: View, words: Words, figures: Figures) -> Iterator[Markup]:
@@ -264,11 +266,13 @@ def _distances(result: Json, view: View, words: Words, figures: Figures) -> Iter
         value = placement["values"]["distance_mm"]
         if value["value"] is None or datum is None:
             continue
-        x = view.left + view.width - 6 - 20 * row
+        x = view.left + view.width + DIMENSION * (row + 1) - 4
         start, end = (x, view(datum)[1]), (x, view(T[:3, 3])[1])
         yield line(view(datum), start, "helper")
         yield line(view(T[:3, 3]), end, "helper")
-        yield from _dimension(start, end, _with_unit("distance_mm", value, words, figures))
+        yield arrow(start, end, "dimension", both=True)
+        middle = (x, (start[1] + end[1]) / 2)
+        yield _turned(middle, _with_unit("distance_mm", value, words, figures))
 
 
 def _heights(result: Json, view: View, words: Words, figures: Figures) -> Iterator[Markup]:
@@ -280,12 +284,14 @@ def _heights(result: Json, view: View, words: Words, figures: Figures) -> Iterat
         x = view((X, 0, 0))[0] - math.copysign(26 + 20 * row, X)
         start, end = (x, view((0, 0, 0))[1]), (x, view((0, 0, Z))[1])
         yield line(view(T[:3, 3]), end, "helper")
-        yield from _dimension(start, end, _with_unit("height_mm", value, words, figures))
+        yield arrow(start, end, "dimension", both=True)
+        anchor, aside = ("end", -6) if X > 0 else ("start", 6)
+        place = (x + aside, (start[1] + end[1]) / 2)
+        yield text(place, _with_unit("height_mm", value, words, figures), "label", anchor)
 
 
 def _with_unit(key: str, value: Json, words: Words, figures: Figures) -> str:
-    figure = figures.value(key, value["value"], value["u"])
-    return f"{words(f'value.{key}')} {figure} {figures.unit_of(key)}"
+    return f"{words(f'value.{key}')} {figures.with_unit(key, figures.value(key, value['value'], value['u']))}"
 
 
 def _scale_bar(view: View, figures: Figures) -> Iterator[Markup]:

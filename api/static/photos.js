@@ -83,7 +83,6 @@ function transmit(item) {
   request.setRequestHeader("X-Form-Token", formToken());
   request.setRequestHeader("X-Photo-Name", encodeURIComponent(item.file.name));
   request.setRequestHeader("X-Photo-Key", item.key);
-  if (item.file.lastModified) request.setRequestHeader("X-Photo-Taken-Ms", String(item.file.lastModified));
   request.upload.onprogress = (event) => {
     if (event.lengthComputable) item.share = event.loaded / event.total;
     show(item);
