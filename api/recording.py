@@ -285,14 +285,11 @@ def _not_checked(rounds: Sequence[Json], conditions: Sequence[Json]) -> list[str
 
 
 def _cautions(rounds: Sequence[Json], photos: Sequence[Json]) -> list[str]:
-    said: list[str] = []
-    for one in rounds:
-        result = one["result"] or {}
+    results = [one["result"] or {} for one in rounds]
+    said = list(dict.fromkeys(result["caution"] for result in results if result.get("caution")))
+    for one, result in zip(rounds, results, strict=True):
         failed = [f"{t['name']}: {t['says']}" for t in result.get("tests", ()) if not t["ok"]]
-        caution = [result["caution"]] if result.get("caution") else []
-        said += [
-            f"Round {one['number']}: {words}" for words in (*failed, *caution, *result.get("warnings", ()))
-        ]
+        said += [f"Round {one['number']}: {words}" for words in (*failed, *result.get("warnings", ()))]
         if one["result"] is None:
             said.append(f"Round {one['number']} gave no result: {one['says']}")
     removed = sum(1 for p in photos if p["removed_at"])
