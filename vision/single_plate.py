@@ -18,12 +18,13 @@ def plate_poses(points_mm: NDArray, saddles_px: NDArray, lens: NDArray) -> tuple
 
     Collins and Bartoli, "Infinitesimal plane-based pose estimation" (2014), as OpenCV has it. Points that do
     not lie in one plane with the others (least median of squares) are left out: one gross point can make
-    the mirrored pose fit better.
+    the mirrored pose fit better. Least median of squares is a verdict of the majority: where distortion bends
+    a plate in a photo's corner so much that only a few points, perhaps in a row, fit any plane, all stay in.
     """
     rays = unproject(saddles_px, lens)
     known = np.isfinite(rays).all(1)
     _, fits = cv2.findHomography(points_mm[known], rays[known, :2] * lens[0], cv2.LMEDS)
-    if fits is not None and fits.sum() >= 4:
+    if fits is not None and fits.sum() >= max(4, len(fits) / 2):
         known[known] = fits[:, 0].astype(bool)
     object_mm = np.c_[points_mm[known], np.zeros(known.sum())]
     _, turns, shifts, misfits = cv2.solvePnPGeneric(
