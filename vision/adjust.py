@@ -15,24 +15,15 @@ from numpy.typing import NDArray
 
 from vision.blocks import SaddleBlock, distance_block, lens_block, mount_block, saddle_block
 from vision.kit import Kit
-from vision.least_squares import ResidualBlock, Solution, State, solve
+from vision.least_squares import GROSS_MISFIT, ResidualBlock, Solution, State, solve
 from vision.observe import Observations
 from vision.parameters import LensPrior, PhotoPriors, Unknowns, parameter_priors, printed_scales
+from vision.rejection import REJECTION_LIMIT, gross_errors, noise_level, point_tests
 
-# A correct point is rejected once in 10,000: in a set of 3,000 points, a third of a point.
-REJECTION_LEVEL = 1e-4
-REJECTION_LIMIT = float(scipy.stats.chi2.isf(REJECTION_LEVEL, 2))
 # Huber's k for a point's two whitened coordinates: 95 % of correct points keep full weight.
 HUBER_LIMIT = float(np.sqrt(scipy.stats.chi2.ppf(0.95, 2)))
-# More of a view's points than this do not fail by themselves; common practice, no source.
-LARGEST_POINT_SHARE = 0.4
 # A weak network (five photos, two phones) has taken 84 steps; more than this is no matter of patience.
 MOST_ITERATIONS = 150
-# So many times the median distance from a view's middle residual: 99.99 % of a normal scatter in two
-# dimensions lie within 3.65 of it; linear terms of a moved plate spread the points by less than twice that.
-ODD = 8.0
-# A plate or a photo needs a homography's worth of points to have a pose.
-LEAST_POINTS = 4
 # Weights feed the estimate of a plate's common error, which feeds the weights: so many times.
 HUBER_PASSES = 4
 # Keeps the root of a weight finite where a state is absurd.
@@ -68,6 +59,10 @@ class Network:
         first = 6 * int(u.plate_pose(most))
         held[first : first + 6] = True
         return held
+
+    def cameras(self) -> NDArray:
+        """Indices of the photos' poses."""
+        return np.arange(self.unknowns.n_photos)
 
 
 @dataclass(frozen=True, eq=False)
@@ -181,96 +176,78 @@ def _absurd(block: SaddleBlock, state: State) -> NDArray:
     return off.max(1) > 0.25 * o.size_px[o.photo].max(1)
 
 
-def _graded(
-    network: Network, state: State, held: NDArray, grades: Sequence[float], trusted: NDArray
-) -> State:
-    """Robust start: Huber's weights by re-weighting, coarse noise to true; of trusted views (G,) only."""
-    rest = constraint_blocks(network, state)
-    cameras = np.arange(network.unknowns.n_photos)
+@dataclass(frozen=True, eq=False)
+class RobustStart:
+    """Where a start ended that gross errors cannot lead astray.
+
+    Attributes:
+        absurd: (G,) views that it disregarded.
+        beyond: (G, n) points whose weights say that they are gross errors.
+        residuals: (G, 2n) whitened, of all points at full weight.
+        badness: Chi-square of all points, large ones by Huber's measure, and of everything declared.
+    """
+
+    state: State
+    absurd: NDArray
+    beyond: NDArray
+    residuals: NDArray
+    badness: float
+
+    def is_like(self, other: "RobustStart") -> bool:
+        """Whether both ended at the same place.
+
+        No point lies elsewhere by its own uncertainty, as large as the residuals together say that it is.
+        """
+        noise = max(1.0, self.badness / self.residuals.size)
+        off = (self.residuals - other.residuals) ** 2
+        return bool((off < noise).all() and (self.absurd == other.absurd).all())
+
+
+def robust_start(network: Network, start: State, grades: Sequence[float] = GRADES) -> RobustStart:
+    """Huber's weights by re-weighting, coarse noise to true; of views that the start does not make absurd."""
+    observed, rest, state = network.observed, constraint_blocks(network, start), start
+    everything = _saddles(network, observed)
+    absurd = _absurd(everything, start) & bool(grades)
     for grade in grades:
-        observed = network.observed.with_noise_scaled(grade)
-        weights = _huber_weights(network, observed, state) * trusted[:, None]
-        for _ in range(4):
-            block = _saddles(network, observed, weights)
-            state = solve(
-                (block, *rest), state, held=held, resect=cameras, decrement_limit=0.1, max_iterations=25
-            ).state
-            new = _huber_weights(network, observed, state) * trusted[:, None]
-            settled = np.abs(new - weights).max() < 0.1
-            weights = new
-            if settled:
-                break
+        state = _reweighted(network, observed.with_noise_scaled(grade), state, rest, ~absurd)
+    weights = _huber_weights(network, observed, state)
+    with np.errstate(invalid="ignore"):
+        residuals = everything.residuals(state)
+        weighted = _saddles(network, observed, weights).residuals(state).reshape(*weights.shape, 2)
+    # Huber's measure of a length d is d^2 up to k, then 2 k d - k^2; its weight there is k / d.
+    measure = np.where(weights < 1, 2 * (weighted**2).sum(-1) - HUBER_LIMIT**2, (weighted**2).sum(-1))
+    declared = sum(float((b.residuals(state) ** 2).sum()) for b in rest)
+    badness = float(np.nan_to_num(measure[observed.used].sum() + declared, nan=np.inf))
+    beyond = observed.used & (weights**2 < HUBER_LIMIT**2 / (2 * REJECTION_LIMIT)) & bool(grades)
+    return RobustStart(state, absurd, beyond, residuals, badness)
+
+
+def _reweighted(
+    network: Network,
+    observed: Observations,
+    state: State,
+    rest: Sequence[ResidualBlock],
+    trusted: NDArray,
+) -> State:
+    """Adjusted with Huber's weights until they settle; of trusted views (G,) only."""
+    weights = _huber_weights(network, observed, state) * trusted[:, None]
+    for _ in range(4):
+        blocks = (_saddles(network, observed, weights), *rest)
+        state = solve(
+            blocks,
+            state,
+            held=network.held(),
+            resect=network.cameras(),
+            decrement_limit=0.1,
+            max_iterations=25,
+            redundancy=_redundancy(network, blocks, state),
+        ).state
+        new = _huber_weights(network, observed, state) * trusted[:, None]
+        settled = np.abs(new - weights).max() < 0.1
+        weights = new
+        if settled:
+            break
     return state
-
-
-def point_tests(block: SaddleBlock, solution: Solution) -> NDArray:
-    """Each point's test statistic (G, n), chi-square with 2 degrees of freedom if nothing is wrong.
-
-    For used points w' Q^-1 w, with w the whitened residual and Q its covariance I - J C J' (Baarda's
-    test in two dimensions). For others, whether they may come back: the residual against all that is
-    uncertain in its prediction, S + J C J' with S the point's own and its plate's shared covariance.
-    """
-    o = block.observed
-    G, n = o.used.shape
-    r, J = block.linearise(solution.state)
-    C = solution.covariance[block.columns[:, :, None], block.columns[:, None, :]]
-    w, Jw = r.reshape(G, n, 2), J.reshape(G, n, 2, -1)
-    # A point that alone determines something has Q near zero: it cannot be tested, and passes.
-    Q = np.eye(2) * (1 + 1e-6) - np.einsum("gnai,gij,gnbj->gnab", Jw, C, Jw, optimize=True)
-    raw, J_px = block.linearise_px(solution.state)
-    predicted = np.einsum("gnai,gij,gnbj->gnab", J_px, C, J_px, optimize=True) + block.point_covariance()
-    outside = _length_by(predicted, raw)
-    # A rejected point behind the camera has no image, so it cannot come back.
-    behind = block.is_behind(solution.state)
-    return np.where(o.used, _length_by(Q, w), np.where(behind, np.inf, outside))
-
-
-def _length_by(cov: NDArray, v: NDArray) -> NDArray:
-    """v' cov^-1 v for (..., 2) vectors and (..., 2, 2) covariances."""
-    a, b, c = cov[..., 0, 0], cov[..., 0, 1], cov[..., 1, 1]
-    return (c * v[..., 0] ** 2 - 2 * b * v[..., 0] * v[..., 1] + a * v[..., 1] ** 2) / (a * c - b * b)
-
-
-def _noise_level(tests: NDArray) -> float:
-    """How much noisier than stated the points are as a whole, squared; 1 or more.
-
-    By the median, which outliers do not move. Without it, points noisier than the detector says would be
-    rejected from both flanks, and what is left would look better than it is.
-    """
-    return max(1.0, float(np.median(tests)) / float(scipy.stats.chi2.median(2))) if len(tests) else 1.0
-
-
-def _isolated(rejected: NDArray, block: SaddleBlock, state: State, absurd: NDArray) -> NDArray:
-    """Of the points that fail their test, those that are errors of points and not of a whole view.
-
-    Where much of a view fails, something stood elsewhere: a moved fixture, another print. The view stays in,
-    for the tests of whole views to see it and name the cause, less the points that are odd even there; only
-    views that were absurd (G,) from the start stay out, unless a plate or a photo would hang in the air
-    without them.
-    """
-    o = block.observed
-    present = o.used | rejected
-    whole = (rejected.sum(1) > LARGEST_POINT_SHARE * np.maximum(present.sum(1), 1)) & ~absurd
-    odd = present & _odd_within_view(block.residuals_px(state), present)
-    rejected = np.where(whole[:, None], odd, rejected)
-    used = present & ~rejected
-    n_of_plate = np.bincount(o.plate, used.sum(1), minlength=len(o.plates))
-    n_of_photo = np.bincount(o.photo, used.sum(1), minlength=o.n_photos)
-    adrift = (n_of_plate[o.plate] < LEAST_POINTS) | (n_of_photo[o.photo] < LEAST_POINTS)
-    return rejected & ~adrift[:, None]
-
-
-def _odd_within_view(residuals_px: NDArray, present: NDArray) -> NDArray:
-    """(G, n) points whose residual is far from those of the same view, by medians.
-
-    A single gross point spoils the test of all its neighbours, which share an error with it; medians it
-    does not move.
-    """
-    counted = present & np.isfinite(residuals_px).all(-1)
-    counted[~counted.any(1)] = True  # views without points have no median, and nothing to find
-    r = np.where(counted[..., None], residuals_px, np.nan)
-    off = np.linalg.norm(r - np.nanmedian(r, axis=1, keepdims=True), axis=-1)
-    return ~(off <= ODD * np.nanmedian(off, axis=1, keepdims=True))
 
 
 def adjust(network: Network, start: State, *, grades: Sequence[float] = GRADES) -> Adjustment:
@@ -283,39 +260,29 @@ def adjust(network: Network, start: State, *, grades: Sequence[float] = GRADES) 
     Raises:
         SingularError: Something is not determined by these photos.
     """
-    held = network.held()
-    present = network.observed.used
-    cameras = np.arange(network.unknowns.n_photos)
-    absurd = _absurd(_saddles(network, network.observed), start) if grades else np.zeros(len(present), bool)
-    state = _graded(network, start, held, grades, ~absurd)
-    rest = constraint_blocks(network, state)
+    return adjust_on(network, robust_start(network, start, grades))
 
-    rejected = np.zeros_like(present)
-    if grades:
-        weights = _huber_weights(network, network.observed, state)
-        beyond = weights**2 < HUBER_LIMIT**2 / (2 * REJECTION_LIMIT)
-        block = _saddles(network, network.observed)
-        rejected = _isolated(present & beyond, block, state, absurd)
-    for _ in range(6):
-        block = _saddles(network, network.observed.without(rejected))
-        solution = solve((block, *rest), state, held=held, resect=cameras)
-        state = solution.state
-        tests = point_tests(block, solution)
-        failing = present & (tests > REJECTION_LIMIT * _noise_level(tests[block.observed.used]))
-        again = _isolated(failing, _saddles(network, network.observed), state, absurd)
-        if (again == rejected).all():
-            break
-        rejected = again
-    if not solution.converged:
-        solution = solve((block, *rest), state, held=held, resect=cameras, max_iterations=MOST_ITERATIONS)
-        state = solution.state
-    chi2, redundancy = solution.cost, float(_n_observations((block, *rest), state) - (~held).sum())
+
+def adjust_on(network: Network, robust: RobustStart) -> Adjustment:
+    """Adjust the set from a robust start: reject what fails its test, then scale the noise to what is seen.
+
+    Raises:
+        SingularError: Something is not determined by these photos.
+    """
+    held, cameras = network.held(), network.cameras()
+    rest = constraint_blocks(network, robust.state)
+    block, solution, rejected = _with_rejections(network, robust, rest)
+    blocks = (block, *rest)
+    redundancy = _redundancy(network, blocks, solution.state)
+    if not solution.converged and solution.cost < GROSS_MISFIT * redundancy:
+        solution = solve(blocks, solution.state, held=held, resect=cameras, max_iterations=MOST_ITERATIONS)
+    chi2 = solution.cost
     image_chi2, image_redundancy = _image_part(block, solution)
     noise_factor = max(1.0, float(np.sqrt(image_chi2 / max(image_redundancy, 1.0))))
     if noise_factor > 1.0:
         observed = network.observed.without(rejected).with_noise_scaled(noise_factor)
         block = _saddles(network, observed)
-        solution = solve((block, *rest), state, held=held, resect=cameras)
+        solution = solve((block, *rest), solution.state, held=held, resect=cameras)
     return Adjustment(
         network=replace(network, observed=block.observed),
         solution=solution,
@@ -329,6 +296,33 @@ def adjust(network: Network, start: State, *, grades: Sequence[float] = GRADES) 
     )
 
 
+def _with_rejections(
+    network: Network, robust: RobustStart, rest: Sequence[ResidualBlock]
+) -> tuple[SaddleBlock, Solution, NDArray]:
+    """Adjusted again until the same points (G, n) fail their tests: saddles, solution, and these points."""
+    state, present = robust.state, network.observed.used
+    everything = _saddles(network, network.observed)
+    rejected = gross_errors(robust.beyond, everything, state, robust.absurd)
+    for _ in range(6):
+        block = _saddles(network, network.observed.without(rejected))
+        blocks = (block, *rest)
+        solution = solve(
+            blocks,
+            state,
+            held=network.held(),
+            resect=network.cameras(),
+            redundancy=_redundancy(network, blocks, state),
+        )
+        state = solution.state
+        tests = point_tests(block, solution)
+        failing = present & (tests > REJECTION_LIMIT * noise_level(tests[block.observed.used]))
+        again = gross_errors(failing, everything, state, robust.absurd)
+        if (again == rejected).all():
+            break
+        rejected = again
+    return block, solution, rejected
+
+
 def _image_part(block: SaddleBlock, solution: Solution) -> tuple[float, float]:
     """Chi-square of the saddles and the redundancy that belongs to them: 2 n - trace(J C J')."""
     r, J = block.linearise(solution.state)
@@ -337,8 +331,9 @@ def _image_part(block: SaddleBlock, solution: Solution) -> tuple[float, float]:
     return float(np.vdot(r, r)), 2.0 * float(block.observed.used.sum()) - taken
 
 
-def _n_observations(blocks: Sequence[ResidualBlock], state: State) -> int:
-    """Scalar observations and priors, without padding."""
+def _redundancy(network: Network, blocks: Sequence[ResidualBlock], state: State) -> float:
+    """Scalar observations and priors, without padding, less the unknowns."""
     first, *rest = blocks
     assert isinstance(first, SaddleBlock)
-    return 2 * int(first.observed.used.sum()) + sum(b.residuals(state).size for b in rest)
+    n_observations = 2 * int(first.observed.used.sum()) + sum(b.residuals(state).size for b in rest)
+    return float(n_observations - (~network.held()).sum())

@@ -6,16 +6,15 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.adjust import REJECTION_LIMIT, Adjustment, Network, adjust
+from vision.adjust import Adjustment, Network, RobustStart, adjust_on, robust_start
 from vision.errors import NotEnoughError
 from vision.least_squares import SingularError, State
+from vision.rejection import REJECTION_LIMIT
 from vision.votes import Edge, Growth, edges_of
 
 # A fit that rejects more of its points, or misfits the photos' noise by more (chi-square by redundancy), may
 # have grown from a mirrored pose: other photos are tried, so many in all. Common practice, no source.
 LARGEST_REJECTED, LARGEST_MISFIT, N_TRIES = 0.05, 1.5, 4
-# Optima as near as this in chi-square are the same: the solver stops a millionth from its own.
-SAME_BADNESS = 0.01
 
 
 def _start(network: Network, edges: Sequence[Edge], seed: int) -> State:
@@ -57,17 +56,22 @@ def adjust_from_nothing(network: Network, n_tries: int = N_TRIES) -> Adjustment:
         NotEnoughError: The unknowns are not determined by these photos.
     """
     edges = edges_of(network)
+    tried: list[RobustStart] = []
     best: Adjustment | None = None
     for seed in _clearest_first(edges, network.observed.n_photos)[:n_tries]:
         try:
-            found = adjust(network, _start(network, edges, int(seed)))
+            robust = robust_start(network, _start(network, edges, int(seed)))
+            # Two starts that end alike have found the optimum, such as it is: a third would find it again.
+            if any(robust.is_like(other) for other in tried):
+                break
+            tried.append(robust)
+            # Worse than another start, it would be a worse adjustment too.
+            found = adjust_on(network, robust) if robust is min(tried, key=lambda r: r.badness) else None
         except (SingularError, np.linalg.LinAlgError):
             continue
-        # Two starts that end alike have found the optimum, such as it is: a third would find it again.
-        again = best is not None and abs(_badness(found) - _badness(best)) < SAME_BADNESS
-        if best is None or _badness(found) < _badness(best):
+        if found is not None and (best is None or _badness(found) < _badness(best)):
             best = found
-        if again or looks_settled(best):
+        if best is not None and looks_settled(best):
             break
     if best is None:
         raise NotEnoughError(

@@ -220,6 +220,10 @@ def _resected(state: State, at: Normals, free: NDArray, poses: NDArray) -> State
     return state.moved(dx)
 
 
+# From this chi-square by redundancy on, observations contradict each other; common practice, no source.
+GROSS_MISFIT = 10.0
+
+
 def solve(
     blocks: Sequence[ResidualBlock],
     start: State,
@@ -228,6 +232,7 @@ def solve(
     resect: NDArray,
     decrement_limit: float = 1e-6,
     max_iterations: int = 60,
+    redundancy: float = np.inf,
 ) -> Solution:
     """Gauss-Newton with damping where a full step does not pay, until the optimum is *proved* near.
 
@@ -239,6 +244,9 @@ def solve(
     Args:
         held: (n_columns,) bool, unknowns that stay (the datum of the coordinate frame).
         resect: Indices of the poses (cameras) to resect; may be empty.
+        redundancy: Where given, and the misfit is gross, the solver stops unconverged as soon as the
+            optimum is within one standard uncertainty, as large as the residuals then say that it is.
+            There steps shrink slowly, and all that is left to do is to say what is wrong.
 
     Raises:
         SingularError: Some free unknowns are not determined at all.
@@ -258,7 +266,8 @@ def solve(
         except SingularError:
             # Far from the optimum a plate may be edge-on for a moment; damping carries the state past it.
             factor, decrement, damping = None, np.inf, max(damping, 1e-6)
-        if decrement < decrement_limit:
+        misfit = at.cost / redundancy
+        if decrement < (misfit if misfit > GROSS_MISFIT else decrement_limit):
             break
         step = newton if factor is not None and damping == 0 else _Factor(at.H, damping).solve(at.g)
         dx = np.zeros(start.n_columns)

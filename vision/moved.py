@@ -68,10 +68,10 @@ def _moments(adjustment: Adjustment, plates: frozenset[int]) -> list[int]:
     groups = np.flatnonzero(np.isin(o.plate, index))
     T_world_body = adjustment.state.poses[u.plate_pose(index[0])]
     found = []
-    for k in range(1, o.n_photos):
-        after = groups[o.photo[groups] >= k]
-        if 0 < len(after) < len(groups):
-            found.append((scores.moved(after, T_world_body).statistic, k))
+    # Only photos that show the body tell its states apart: one moment after each of them but the last.
+    for k in np.unique(o.photo[groups])[:-1].tolist():
+        after = groups[o.photo[groups] > k]
+        found.append((scores.moved(after, T_world_body).statistic, k + 1))
     return [k for _, k in sorted(found, key=lambda item: (-item[0], item[1]))[:N_MOMENTS]]
 
 

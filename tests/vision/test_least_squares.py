@@ -87,6 +87,31 @@ def test_a_linear_problem_takes_one_step():
     assert found.converged and found.n_iterations == 2  # the second only proves that it has arrived
 
 
+def test_where_observations_contradict_each_other_within_their_spread_is_near_enough():
+    """A point beyond the circle that it should lie on: steps only halve the distance."""
+
+    class Circle:
+        cause, columns = "circle", np.array([[0]])
+
+        def residuals(self, state):
+            (x,) = state.values
+            return 100 * np.array([[1.5 * np.cos(1.0) - np.cos(x), 1.5 * np.sin(1.0) - np.sin(x)]])
+
+        def linearise(self, state):
+            (x,) = state.values
+            return self.residuals(state), 100 * np.array([[[-np.sin(x)], [np.cos(x)]]])
+
+    start = values_only(0.0)
+    exact = run([Circle()], start)
+    assert exact.converged and exact.state.values[0] == pytest.approx(1.0, abs=1e-4)
+    assert exact.cost == pytest.approx(2500)
+    rough = run([Circle()], start, redundancy=10.0)
+    assert not rough.converged and rough.n_iterations < exact.n_iterations
+    # An u of 0.01 is as if there were no contradiction; a chi-square of 2500 for 10 says 0.16.
+    assert abs(rough.state.values[0] - 1.0) < 0.16
+    assert run([Circle()], start, redundancy=2500.0).n_iterations == exact.n_iterations
+
+
 def test_two_blocks_add_up_like_one():
     rng = np.random.default_rng(1)
     A, y = rng.normal(size=(12, 3)), rng.normal(size=12)
