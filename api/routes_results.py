@@ -10,8 +10,9 @@ from api import results, rounds, visit_rows
 from api.context import TheService
 from api.guard import Technician
 from api.idempotency import Once
-from api.problems import ConflictError
+from api.problems import ConflictError, NotThereError
 from api.tables import Measured
+from calib_data.compare import RoundsCompared
 
 router = APIRouter(prefix="/api", tags=["results"])
 
@@ -47,6 +48,21 @@ def measure_again(round_id: str, caller: Technician, once: Once) -> Response:
         return _view(round_id, results.ask(db, round_id))
 
     return once.do(202, act)
+
+
+@router.get("/visits/{visit_id}/compare")
+def compare(
+    visit_id: str,
+    service: TheService,
+    caller: Technician,
+    before: Annotated[str, Query(description="The earlier round's id.")],
+    after: Annotated[str, Query(description="The later round's id.")],
+) -> RoundsCompared:
+    """What changed from one round to another, with the joint uncertainty, and whether the vehicle moved."""
+    with service.store.reading() as db:
+        if rounds.get(db, before).visit_id != visit_id:
+            raise NotThereError("There is no such round in this visit.")
+        return results.compare(db, before, after)
 
 
 def _view(round_id: str, row: Measured | None) -> RoundResult:

@@ -4,7 +4,7 @@ Plain numbers only, in mm and degrees. Figures are rounded to a millionth of the
 noise, and would differ from one machine's libraries to the next.
 
 Beyond FORMATS.md a result carries `set`, `geometry` (for drawings), `states` (where something moved),
-`not_checked`, `caution`, `warnings` and `made_with`; a placement its `says` and `joint` risk, a photo its
+`kit_effects` (for comparing rounds), `not_checked`, `caution`, `warnings` and `made_with`; a placement its `says` and `joint` risk, a photo its
 `sha256` and `remarks` on the sharpness and exposure of single plates.
 """
 
@@ -25,6 +25,7 @@ from vision.decide import near_nominal
 from vision.frame import FramePlan, Settled, settle, vehicle_frame
 from vision.judge import JudgedPlacement
 from vision.kit import Kit
+from vision.kit_effects import kit_effects
 from vision.measure import Measurement
 from vision.moved import LATER
 from vision.photo import ExifFacts
@@ -103,6 +104,7 @@ def to_result(
         "caution": m.caution,
         "warnings": [*photo_set.warnings, *m.warnings],
         "geometry": _geometry(m, photo_set.kit),
+        "kit_effects": _kit_effects(m, photo_set),
         "made_with": made_with(),
     }
 
@@ -283,6 +285,22 @@ def _camera_label(exif: ExifFacts) -> str:
     if exif.focal_35mm:
         stated.append(f"{exif.focal_35mm:g} mm equivalent")
     return ", ".join(stated) or "camera without EXIF"
+
+
+def _kit_effects(m: Measurement, photo_set: PhotoSet) -> Json | None:
+    """What the kit's errors do to each value, for comparing rounds; none where something moved."""
+    if m.states:
+        return None
+    found = kit_effects(m.adjustment, m.plan, m.reported)
+    u = [m.reported.u(key) for key in found.keys]
+    return {
+        "kit_sha256": photo_set.kit_text.sha256,
+        "names": list(found.names),
+        "effects": {
+            key: [round(effect, _decimals(u[i])) for effect in found.effects[i].tolist()]
+            for i, key in enumerate(found.keys)
+        },
+    }
 
 
 # --- geometry for drawings ----------------------------------------------------------------------

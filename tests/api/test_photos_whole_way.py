@@ -10,14 +10,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from sqlalchemy import select
 from starlette.testclient import TestClient
 
 import calib_data
-from api import kits, photofiles, placements, rounds, visits
+from api import kits, placements, rounds, visits
 from api.context import Caller
 from api.store import Store
-from api.tables import Round, Visit
+from api.tables import Visit
 from tests.api.conftest import PROCEDURE
 
 DEMO = Path(calib_data.__file__).parent / "demo"
