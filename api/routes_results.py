@@ -1,8 +1,8 @@
 """Routes: results of rounds, and two rounds side by side."""
 
-from typing import Any
+from typing import Annotated, Any
 
-from fastapi import APIRouter, Response
+from fastapi import APIRouter, Query, Response
 from pydantic import BaseModel, Field
 from sqlalchemy.orm import Session
 

@@ -4,8 +4,8 @@ Plain numbers only, in mm and degrees. Figures are rounded to a millionth of the
 noise, and would differ from one machine's libraries to the next.
 
 Beyond FORMATS.md a result carries `set`, `geometry` (for drawings), `states` (where something moved),
-`kit_effects` (for comparing rounds), `not_checked`, `caution`, `warnings` and `made_with`; a placement its `says` and `joint` risk, a photo its
-`sha256` and `remarks` on the sharpness and exposure of single plates.
+`kit_effects` (for comparing rounds), `not_checked`, `caution`, `warnings` and `made_with`; a placement its
+`says` and `joint` risk, a photo its `sha256` and `remarks` on the sharpness and exposure of single plates.
 """
 
 import math

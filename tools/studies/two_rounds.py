@@ -9,6 +9,7 @@ fixture is moved by a few millimetres and tenths of a degree. Photos, phone and 
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import partial
+from typing import Any
 
 import numpy as np
 
@@ -50,7 +51,7 @@ def result_of(scene: Scene, rng: np.random.Generator) -> Json:
 def two_rounds(seed: int, index: int) -> Pair:
     """The pair of this number."""
     rng = np.random.default_rng([seed, index])
-    situation = {
+    situation: dict[str, Any] = {
         "target_distance_mm": float(rng.uniform(1500, 5000)),
         "with_bar": bool(rng.random() < 0.3),
         "reference_line": str(rng.choice(["centreline", "thrust_line"])),
