@@ -210,6 +210,8 @@ def _wrong_request(_: Request, error: Exception) -> Response:
 
 def _http_error(_: Request, error: Exception) -> Response:
     assert isinstance(error, HTTPException)
+    if error.status_code == 400:  # how the framework says that a body is not even text
+        return problem(422, "not-accepted", "What was sent cannot be read as JSON. Nothing was changed.")
     kind = _KIND_OF_STATUS.get(error.status_code, "not-accepted" if error.status_code < 500 else "defect")
     response = problem(error.status_code, kind, str(error.detail))
     response.headers.update(error.headers or {})

@@ -67,7 +67,11 @@ def ids(unhurried, client: Callable, store, bay) -> dict[str, list[str]]:
     sent = device.post(
         f"/api/rounds/{first.id}/photos",
         content=DEMO_PHOTO.read_bytes(),
-        headers={"X-Photo-Name": "p01.jpg", "X-Photo-Key": "one", "Content-Type": "application/octet-stream"},
+        headers={
+            "X-Photo-Name": "p01.jpg",
+            "X-Photo-Key": "a-key-of-a-phone",
+            "Content-Type": "application/octet-stream",
+        },
     )
     assert sent.status_code == 201, sent.text
     with store.writing() as db:
@@ -122,16 +126,22 @@ def _fuzz(operation: Any, device: TestClient, ids: dict[str, list[str]], statuse
         wanted["headers"] = {**(wanted.get("headers") or {}), **dict(device.headers)}
         answer = device.request(**{name: value for name, value in wanted.items() if name in _PARTS})
         statuses[answer.status_code] += 1
-        case.validate_response(answer, checks=CHECKS)
+        if answer.status_code != 405:  # an id like "." makes the path another one
+            case.validate_response(answer, checks=CHECKS)
         if answer.status_code >= 400:
             assert answer.headers["content-type"] == MEDIA_TYPE
             assert answer.json()["status"] == answer.status_code
 
     try:
         sent()
-    except Exception as error:  # every operation is to be heard, also after one that fails
-        return [f"{operation.method.upper()} {operation.path}\n{error}"]
+    except (Exception, BaseExceptionGroup) as error:  # the other operations are to be heard, too
+        return [f"{operation.method.upper()} {operation.path}\n{_words(error)}"]
     return []
+
+
+def _words(error: BaseException) -> str:
+    inner = error.exceptions if isinstance(error, BaseExceptionGroup) else ()
+    return "\n".join([str(error), *map(_words, inner)])
 
 
 _PARTS = {"method", "url", "params", "headers", "cookies", "json", "data", "content", "files"}
