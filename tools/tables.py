@@ -31,6 +31,7 @@ CAUSES = {
     "refocus": "refocusing",
     "read_out": "phone movement",
     "print_scale": "print scale",
+    "unchecked_sheets": "scale of plates not shown",
     "flatness": "plate flatness",
     "clamps": "wheel clamps",
     "fixture": "fixture as measured",

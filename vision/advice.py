@@ -84,6 +84,11 @@ CAUSES = {
         "the size of the printed plates",
         "measure the printed rulers again with a better ruler and enter printed_scale with its u",
     ),
+    "unchecked_sheets": (
+        "plates whose printed scale these photos do not show",
+        "photograph each plate that is named under what was not checked from a second place, some metres "
+        "to the side, together with other plates",
+    ),
     "flatness": (
         "plates that may not be flat",
         "glue the sheets to stiff flat boards, check them with a straightedge and enter u_bow_mm",

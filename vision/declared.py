@@ -5,10 +5,12 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.adjust import Adjustment
 from vision.blocks import DistanceBlock, MountBlock
-from vision.frame import height_points, wheel_centres
+from vision.frame import FramePlan, height_points, wheel_centres
 from vision.hypotheses import Score, own_residual, pull
-from vision.placement import cov_of_heights
+from vision.kit import Vehicle
+from vision.placement import Reported, cov_of_heights
 from vision.trial import Case, ConsistencyTest, Tried, family, spoken
 
 ALL_SHEETS = "scale of all sheets"
@@ -41,25 +43,30 @@ def wheelbase(case: Case, level: float) -> Iterator[ConsistencyTest]:
 
 def tracks(case: Case, level: float) -> Iterator[ConsistencyTest]:
     """Each axle's track against the declared one."""
-    declared = {
-        "front": (case.vehicle.track_front_mm, case.vehicle.u_track_front_mm),
-        "rear": (case.vehicle.track_rear_mm, case.vehicle.u_track_rear_mm),
-    }
     tried = []
-    for axle, (nominal, u_nominal) in declared.items():
-        key = f"track_{axle}_mm"
-        if nominal is None or key not in case.reported.keys:
-            continue
-        measured = case.reported.value(key)
+    for key, (nominal, u) in declared_tracks(case.vehicle, case.reported).items():
+        axle, measured = key.split("_")[1], case.reported.value(key)
         plates = [str(c.plate) for wheel, c in case.kit.clamps.items() if wheel.startswith(axle)]
         says = (
             f"The track {axle} measures {measured:.0f} mm but {nominal:.0f} mm is declared. Check "
             f"the rulers of the sheets {' and '.join(plates)} (one printed at 97 % looks farther away), "
             "their clamps' seats and standoffs, and the declared track."
         )
-        u = float(np.hypot(case.reported.u(key), u_nominal))
         tried.append(Tried(_score_of(measured - nominal, u), says))
     yield from family("declared track", "the tracks are as declared", tried, level)
+
+
+def declared_tracks(vehicle: Vehicle, reported: Reported) -> dict[str, tuple[float, float]]:
+    """Of the tracks that were measured and declared: declared length, and u of their difference."""
+    declared = {
+        "track_front_mm": (vehicle.track_front_mm, vehicle.u_track_front_mm),
+        "track_rear_mm": (vehicle.track_rear_mm, vehicle.u_track_rear_mm),
+    }
+    return {
+        key: (nominal, float(np.hypot(reported.u(key), u)))
+        for key, (nominal, u) in declared.items()
+        if nominal is not None and key in reported.keys
+    }
 
 
 def _score_of(off: float, u: float) -> Score:
@@ -142,32 +149,36 @@ def bars(case: Case, level: float) -> Iterator[ConsistencyTest]:
 
 def floor(case: Case, level: float) -> Iterator[ConsistencyTest]:
     """Each floor plate's height above the plane through all, against flatness and measurement."""
-    if len(case.plan.heights) < FEWEST_HEIGHTS or not case.plan.height_known:
+    if not floor_is_checked(case.plan):
         return
-    found = _off_the_plane(case)
+    h, P, checked = heights_off_plane(case.plan, case.adjustment)
+    found = []
+    for k in checked:
+        e, p = float(P[k] @ h), float(P[k, k])
+        found.append((_height_words(case, k), Score(e * e / p, 1, np.array([e / p]))))
     tried = [Tried(score, _floor_words(what, score, found)) for what, score in found]
     yield from family("floor", "the floor plates lie in one plane within the kit's flatness", tried, level)
 
 
-def _off_the_plane(case: Case) -> list[tuple[str, Score]]:
-    """How far each height is off the plane through the others, with its words.
+def floor_is_checked(plan: FramePlan) -> bool:
+    """Whether the heights check each other."""
+    return len(plan.heights) >= FEWEST_HEIGHTS and plan.height_known
+
+
+def heights_off_plane(plan: FramePlan, adjustment: Adjustment) -> tuple[NDArray, NDArray, list[int]]:
+    """Heights h (k,) above those declared, P (k, k), and which of them the others check.
 
     Baarda's w-test: with W = V^-1 and P = W - W A (A' W A)^-1 A' W, height k is off by e_k / P_kk with the
     variance 1 / P_kk, where e = P h (W. Baarda, A testing procedure for use in geodetic networks, 1968).
     """
-    plan, a = case.plan, case.adjustment
-    centres, _ = wheel_centres(plan, a.state.poses, np.zeros(len(plan.inputs)))
-    points = height_points(plan, a.state.poses, centres)
+    centres, _ = wheel_centres(plan, adjustment.state.poses, np.zeros(len(plan.inputs)))
+    points = height_points(plan, adjustment.state.poses, centres)
     local = points - points.mean(0)
     h = local @ plan.up - [height.height_mm for height in plan.heights]
-    V, A = cov_of_heights(plan, a), _plane_design(local, plan.up)
+    V, A = cov_of_heights(plan, adjustment), _plane_design(local, plan.up)
     W = np.linalg.inv(V)
     P = W - W @ A @ np.linalg.solve(A.T @ W @ A, A.T @ W)
-    found = []
-    for k, (e, p) in enumerate(zip(P @ h, np.diag(P), strict=True)):
-        if p >= LEAST_CHECKED / V[k, k]:
-            found.append((_height_words(case, k), Score(float(e * e / p), 1, np.array([e / p]))))
-    return found
+    return h, P, [k for k in range(len(h)) if P[k, k] >= LEAST_CHECKED / V[k, k]]
 
 
 def _plane_design(local: NDArray, up: NDArray) -> NDArray:

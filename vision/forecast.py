@@ -27,6 +27,7 @@ from vision.parameters import LensPrior, printed_scales
 from vision.parts import connected_parts
 from vision.photo import ExifFacts
 from vision.placement import VALUE_KEYS, plan_frame, report
+from vision.unseen import with_unseen_scales
 
 PAPER_BORDER_MM = 5.0  # white paper around the pattern that must be in the picture too
 
@@ -257,7 +258,7 @@ def forecast(
     network, state = nominal(bay, phone, kept)
     adjustment = adjusted(network, state)
     plan = plan_frame(adjustment, bay.kit, bay.vehicle, [bay.placement])
-    reported = report(adjustment, plan)
+    reported, _ = with_unseen_scales(adjustment, plan, report(adjustment, plan))
     u = {key: reported.u(f"0:{key}") for key in VALUE_KEYS if f"0:{key}" in reported.keys}
     at = {key: reported.keys.index(f"0:{key}") for key in u}
     return Forecast(

@@ -89,6 +89,18 @@ def apply(T_a_b: NDArray, points_in_b: NDArray) -> NDArray:
     return points_in_b @ np.swapaxes(T_a_b[..., :3, :3], -1, -2) + T_a_b[..., None, :3, 3]
 
 
+def adjoint(T_a_b: NDArray) -> NDArray:
+    """(..., 6, 6) by which a tangent of frame b, of one rigid body with frame a, is a tangent of frame a.
+
+    (v, w) about b's origin is (R v + t x R w, R w) about a's.
+    """
+    R, t = T_a_b[..., :3, :3], T_a_b[..., :3, 3]
+    out = np.zeros((*T_a_b.shape[:-2], 6, 6))
+    out[..., :3, :3] = out[..., 3:, 3:] = R
+    out[..., :3, 3:] = skew(t) @ R
+    return out
+
+
 def rotation_log_jacobian_inverse(w_rad: NDArray) -> NDArray:
     """d log(R exp(d)) / dd at d = 0, (..., 3, 3), for R = exp(w): the inverse right Jacobian of SO(3).
 

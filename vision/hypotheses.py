@@ -8,6 +8,7 @@ b = V^-1 s is what the extra unknowns would become.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -50,6 +51,19 @@ def quadratic_form(s: NDArray, V: NDArray, N: NDArray, least: float) -> Score:
     return Score(float((z**2 / values[keep]).sum()), int(keep.sum()), estimate)
 
 
+class Information(NamedTuple):
+    """Of extra unknowns b (k,): the score s (k,), its covariance V and N (k, k), as above.
+
+    Attributes:
+        through: (n_columns, k) C A': how the state answers to a b that is there and left out of the model.
+    """
+
+    s: NDArray
+    V: NDArray
+    N: NDArray
+    through: NDArray
+
+
 class SaddleScores:
     """Scores of displacements, prepared once per adjustment: whitened residuals and Jacobians by group."""
 
@@ -63,47 +77,38 @@ class SaddleScores:
         self, D: NDArray, groups: Sequence[int] | NDArray, least: float = LEAST_SEPARABLE
     ) -> Score:
         """Score of extra whitened columns D (g, 2n, k), one matrix for each of the groups."""
-        groups = np.asarray(groups, int)
-        s = np.einsum("gmk,gm->k", D, self.r[groups], optimize=True)
-        return quadratic_form(s, *self._information(D, groups), least)
+        told = self.information(D, np.asarray(groups, int))
+        return quadratic_form(told.s, told.V, told.N, least)
 
-    def _information(self, D: NDArray, groups: NDArray) -> tuple[NDArray, NDArray]:
-        """V and N (k, k) of extra whitened columns: what residuals tell of them, and a perfect net would."""
+    def information(self, D: NDArray, groups: NDArray) -> Information:
+        """What the residuals tell of extra whitened columns D (g, 2n, k), a matrix for each of the groups."""
         C = self.adjustment.covariance
+        s = np.einsum("gmk,gm->k", D, self.r[groups], optimize=True)
         N = np.einsum("gmk,gml->kl", D, D, optimize=True)
         DJ = np.swapaxes(D, -1, -2) @ self.J[groups]
         A = np.zeros((D.shape[-1], len(C)))
         for g, columns in enumerate(self.block.columns[groups]):
             A[:, columns] += DJ[g]
-        return N - A @ C @ A.T, N
+        through = C @ A.T
+        return Information(s, N - A @ through, N, through)
 
     def moved(self, groups: NDArray, T_world_body: NDArray) -> Score:
         """Score of a displacement (six terms, in its own frame) of a rigid body that carries these plates."""
-        return self.of_columns(self._displacement(groups, T_world_body), groups)
+        return self.of_columns(self.displacement(groups, T_world_body), groups)
 
-    def least_shift_mm(self, groups: NDArray, T_world_body: NDArray, noncentrality: float) -> float:
-        """The size of a shift, in the direction that shows least, whose score has this noncentrality.
-
-        Baarda's smallest detectable bias. Infinite where some shift does not show at all.
-        """
-        V, N = self._information(self._displacement(groups, T_world_body)[..., :3], groups)
-        least = np.linalg.eigvalsh((V + V.T) / 2)[0]
-        return float(np.sqrt(noncentrality / least)) if least > LEAST_SEPARABLE * np.trace(N) else np.inf
-
-    def _displacement(self, groups: NDArray, T_world_body: NDArray) -> NDArray:
+    def displacement(self, groups: NDArray, T_world_body: NDArray) -> NDArray:
         """Whitened columns (g, 2n, 6) of a body's displacement."""
         u, state = self.adjustment.network.unknowns, self.adjustment.state
         T_plate_body = geometry.invert(state.poses[u.plate_pose(self.observed.plate[groups])]) @ T_world_body
-        R, t = T_plate_body[:, :3, :3], T_plate_body[:, :3, 3]
-        # A body tangent (v, w) moves a plate on it by (R v + t x R w, R w) in the plate's frame.
-        adjoint = np.zeros((len(groups), 6, 6))
-        adjoint[:, :3, :3] = adjoint[:, 3:, 3:] = R
-        adjoint[:, :3, 3:] = geometry.skew(t) @ R
-        return self.J[groups][..., 6:12] @ adjoint
+        return self.J[groups][..., 6:12] @ geometry.adjoint(T_plate_body)
+
+    def scale_columns(self, groups: NDArray) -> NDArray:
+        """Whitened columns (g, 2n, 1) of a common scale of these groups' sheets."""
+        return self.J[groups][..., 34:35]
 
     def scaled(self, groups: NDArray) -> Score:
         """Score of a common scale of these groups' sheets."""
-        return self.of_columns(self.J[groups][..., 34:35], groups)
+        return self.of_columns(self.scale_columns(groups), groups)
 
     def lens_terms(self, lens: int) -> Score:
         """Score of terms that Brown's model lacks: r^9 and r^2 radial, r^4 prism in x and y."""

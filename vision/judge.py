@@ -12,6 +12,7 @@ from vision.frame import FramePlan, not_measured
 from vision.kit import Kit, Placement, Vehicle
 from vision.placement import VALUE_KEYS, Reported
 from vision.trial import ConsistencyTest
+from vision.unseen import MOVEMENT, Unseen, carried, closing_photo, not_excluded
 
 
 @dataclass(frozen=True, eq=False)
@@ -42,9 +43,14 @@ def judge(
     plan: FramePlan,
     reported: Reported,
     tests: Sequence[ConsistencyTest],
+    moves: Sequence[Unseen] = (),
     units: Units = MILLIMETRES,
 ) -> JudgedPlacement:
-    """Decide placement number `index` of the plan, and say what to do."""
+    """Decide placement number `index` of the plan, and say what to do.
+
+    Args:
+        moves: What may have moved unseen. A value that conforms only if nothing did is not proved.
+    """
     keys = tuple(key for key in VALUE_KEYS if f"{index}:{key}" in reported.keys)
     at = [reported.keys.index(f"{index}:{key}") for key in keys]
     values, covariance = reported.values[at], reported.covariance[np.ix_(at, at)]
@@ -55,6 +61,13 @@ def judge(
     missing = not_measured(plan, index, VALUE_KEYS, reported.keys)
     failed = tuple(test.says for test in tests if not test.ok)
     decision = decide_placement(placement.values, keys, values, covariance, missing, failed)
+    closing: tuple[str, ...] = ()
+    if decision.decision == "conforming":
+        if_moved = carried(reported, moves, MOVEMENT).covariance[np.ix_(at, at)]
+        if decide_placement(placement.values, keys, values, if_moved, missing, ()).decision != "conforming":
+            says = (not_excluded(moves, reported, units),)
+            decision = decide_placement(placement.values, keys, values, covariance, missing, says)
+            closing = (closing_photo(moves),)
     judged = {
         key: JudgedValue(
             float(values[keys.index(key)]),
@@ -81,4 +94,6 @@ def judge(
         contradiction,
         units,
     )
-    return JudgedPlacement(placement, keys, values, covariance, budget, missing, decision, advice)
+    return JudgedPlacement(
+        placement, keys, values, covariance, budget, missing, decision, (*advice, *closing)
+    )

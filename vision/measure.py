@@ -33,6 +33,7 @@ from vision.second_look import look_again
 from vision.sightings import FoundPhoto, PhotoNote, in_time_order, main_part, network_of, sightings_of
 from vision.trial import ConsistencyTest
 from vision.turned import with_turns_undone
+from vision.unseen import in_words, unseen_moves, with_unseen_scales
 
 # How a caller may run independent work on several photos at once; the built-in map runs it in turn.
 PhotoMap = Callable[[Callable, Iterable], Iterable]
@@ -62,7 +63,8 @@ class Measurement:
         found: The photos in time order where known, with what the second look found: measured again from
             these, without pixels, everything comes out the same.
         sightings: The photos used, in the order of the adjustment.
-        reported: Vehicle facts and all placements' values, with their joint covariance.
+        reported: Vehicle facts and all placements' values, with their joint covariance; sheets whose scale
+            these photos do not show are in it (unseen.py).
         tests: Consistency tests, the likeliest cause of trouble first.
         not_checked: What these photos cannot show, in words.
         warnings: What the technician should know beyond the tests.
@@ -208,16 +210,20 @@ def measure_found(
 
     progress("testing", 2, 3)
     plan = plan_frame(adjustment, kit, vehicle, placements)
-    reported = report(adjustment, plan)
+    as_declared = report(adjustment, plan)
     beforehand = check_round(given, kit)
-    tests = check_consistency(adjustment, plan, reported, kit, vehicle, mounted, beforehand)
-    judged = tuple(judge(i, p, kit, vehicle, plan, reported, tests, units) for i, p in enumerate(placements))
+    tests = check_consistency(adjustment, plan, as_declared, kit, vehicle, mounted, beforehand)
+    reported, sheets = with_unseen_scales(adjustment, plan, as_declared)
+    moves = unseen_moves(adjustment, plan, reported, kit)
+    judged = tuple(
+        judge(i, p, kit, vehicle, plan, reported, tests, moves, units) for i, p in enumerate(placements)
+    )
     whole = Measurement(
         decision=worst(p.decision.decision for p in judged),
         placements=judged,
         reported=reported,
         tests=tests,
-        not_checked=not_checked(kit),
+        not_checked=(*not_checked(kit), *in_words((*sheets, *moves), reported, units)),
         caution=CAUTION,
         notes=notes,
         warnings=apart,
@@ -258,9 +264,9 @@ def with_both_states(
             plan = plan_frame(split.adjustment, state_kit, vehicle, placements)
         except NotEnoughError:
             return whole  # a state that does not show all that it takes cannot stand by itself
-        reported = report(split.adjustment, plan)
+        reported, _ = with_unseen_scales(split.adjustment, plan, report(split.adjustment, plan))
         judged = tuple(
-            judge(i, p, state_kit, vehicle, plan, reported, whole.tests, units)
+            judge(i, p, state_kit, vehicle, plan, reported, whole.tests, (), units)
             for i, p in enumerate(placements)
         )
         states.append(MovedState(words, judged, reported, plan))

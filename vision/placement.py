@@ -224,7 +224,7 @@ def _up(poses: NDArray, wheels: Sequence[WheelPlan], heights: Sequence[HeightPla
 
 def _with_floor_weights(plan: FramePlan, adjustment: Adjustment) -> FramePlan:
     """The floor's weights, and how everything else follows the floor (frame.settle)."""
-    J_state, J_inputs = _height_jacobians(plan, adjustment)
+    J_state, J_inputs = height_jacobians(plan, adjustment)
     weights = np.linalg.inv(cov_of_heights(plan, adjustment))
     used = _used_poses(plan)
     columns = np.concatenate([adjustment.state.pose_columns(p) for p in used])
@@ -233,7 +233,9 @@ def _with_floor_weights(plan: FramePlan, adjustment: Adjustment) -> FramePlan:
     return replace(plan, weights=weights, pulled=tuple(used), pull=-with_heights @ weights)
 
 
-def _height_jacobians(plan: FramePlan, adjustment: Adjustment) -> tuple[NDArray, NDArray]:
+def height_jacobians(plan: FramePlan, adjustment: Adjustment) -> tuple[NDArray, NDArray]:
+    """d heights of the floor's points along `up` / d tangent of the state, and / d inputs."""
+
     def heights_of(poses: NDArray, inputs: NDArray) -> NDArray:
         centres, _ = wheel_centres(plan, poses, inputs)
         return height_points(plan, poses, centres) @ plan.up
@@ -243,7 +245,7 @@ def _height_jacobians(plan: FramePlan, adjustment: Adjustment) -> tuple[NDArray,
 
 def cov_of_heights(plan: FramePlan, adjustment: Adjustment) -> NDArray:
     """Covariance (k, k) of the points' heights along `up`: adjustment, clamps and flatness."""
-    J_state, J_inputs = _height_jacobians(plan, adjustment)
+    J_state, J_inputs = height_jacobians(plan, adjustment)
     cov = J_state @ adjustment.covariance @ J_state.T
     u = np.array([i.u for i in plan.inputs])
     cov = cov + (J_inputs * u**2) @ J_inputs.T

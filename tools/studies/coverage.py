@@ -2,8 +2,10 @@
 
 `python -m tools.studies.coverage --sets 1000 --jobs 2`
 
-Every set is correct: all errors are drawn from the uncertainties declared. The goals: 93 to 97 % per
-value, and an alarm in at most 1 % of sets.
+Every set is correct: all errors are drawn from the uncertainties declared. The goals: 93 to 97 % per value
+where u holds nothing but these errors, and an alarm in at most 1 % of sets. Where u also stands for sheets
+whose scale the photos do not show, it is too large for sets whose scales are right: these values are counted
+by themselves.
 """
 
 from collections import Counter
@@ -30,28 +32,44 @@ def z_of(outcomes: Sequence[Outcome], key: str) -> np.ndarray:
     return np.array([o.z[key] for o in outcomes if key in o.z])
 
 
-def coverage_rows(outcomes: Sequence[Outcome]) -> list[list[str]]:
+def coverage_rows(outcomes: Sequence[Outcome], *, unchecked: bool) -> list[list[str]]:
+    """Args: unchecked: the values whose u stands for unchecked sheets too, or those without."""
     rows = []
     for key in VALUE_KEYS:
-        z = z_of(outcomes, key)
+        of_key = [o for o in outcomes if key in o.z and (o.unchecked[key] > 0) == unchecked]
+        z = z_of(of_key, key)
         if not len(z):
             continue
         inside = int((abs(z) <= INTERVAL).sum())
-        u = np.median([o.u[key] for o in outcomes if key in o.u])
+        u = np.median([o.u[key] for o in of_key])
         rms = f"{np.sqrt((z**2).mean()):.3f}"
         beyond = [str(int((abs(z) > limit).sum())) for limit in (3.3, 4.5)]
-        rows.append([key, str(len(z)), share(inside, len(z)), rms, *beyond, f"{u:.3f}"])
+        growth = np.median([1 / np.sqrt(1 - o.unchecked[key]) for o in of_key])
+        rows.append([key, str(len(z)), share(inside, len(z)), rms, *beyond, f"{u:.3f}", f"{growth:.2f}"])
     return rows
 
 
-COVERAGE_HEAD = ("value", "sets", "in the 95 % interval", "rms z", "|z|>3.3", "|z|>4.5", "median u")
+COVERAGE_HEAD = (
+    "value",
+    "sets",
+    "in the 95 % interval",
+    "rms z",
+    "|z|>3.3",
+    "|z|>4.5",
+    "median u",
+    "u grown by",
+)
 
 
 def summary(outcomes: Sequence[Outcome]) -> str:
     measured = [o for o in outcomes if o.is_measured]
     alarmed = [o for o in measured if alarms(o)]
     lines = [
-        table(COVERAGE_HEAD, coverage_rows(measured)),
+        "u of what is declared:",
+        table(COVERAGE_HEAD, coverage_rows(measured, unchecked=False)),
+        "",
+        "u that stands for unchecked sheets too:",
+        table(COVERAGE_HEAD, coverage_rows(measured, unchecked=True)),
         "",
         f"sets measured: {len(measured)} of {len(outcomes)}",
         f"sets with a false alarm: {len(alarmed)}, {share(len(alarmed), len(measured))}",

@@ -20,6 +20,7 @@ from vision.kit import WHEELS
 from vision.measure import Measurement, measure_found
 from vision.placement import VALUE_KEYS
 from vision.sightings import FoundPhoto
+from vision.unseen import UNCHECKED_SHEETS
 
 SMALL_PHOTO_PX = (3264, 2448)
 # The layout of two by two crosses begins at this plate number.
@@ -91,6 +92,7 @@ class Outcome:
     Attributes:
         z: Error / u by value; values that were not measured are missing.
         u: By value.
+        unchecked: By value, the share of its variance that stands for sheets whose scale no photo shows.
         failed: (name, words) of each failed test, the likeliest cause first.
         says: Why it was not measured; empty when it was.
         notes: The words on photos and sets that were left out.
@@ -100,6 +102,7 @@ class Outcome:
     situation: Mapping[str, Any] = field(default_factory=lambda: MappingProxyType({}))
     z: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
     u: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
+    unchecked: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
     failed: tuple[tuple[str, str], ...] = ()
     decision: str = ""
     says: str = ""
@@ -135,6 +138,7 @@ def outcome_of(
         situation,
         z={key: difference(key, m.reported.value(f"0:{key}"), true[key]) / u[key] for key in keys},
         u=u,
+        unchecked={key: m.placements[0].budget[key].get(UNCHECKED_SHEETS, 0.0) for key in keys},
         failed=tuple((test.name, test.says) for test in m.tests if not test.ok),
         decision=m.decision,
         notes=" ".join([*(note.says for note in m.notes if note.says), *m.warnings]),
