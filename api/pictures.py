@@ -65,18 +65,22 @@ def shrunk(pixels: NDArray, long_side_px: int) -> NDArray:
     return cv2.resize(pixels, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
 
 
+_UPRIGHT = {
+    1: (0, False),
+    2: (0, True),
+    3: (2, False),
+    4: (2, True),
+    5: (3, True),
+    6: (3, False),
+    7: (1, True),
+    8: (1, False),
+}
+
+
 def upright(pixels: NDArray, orientation: int) -> NDArray:
     """As it is to be seen (EXIF 2.32, 4.6.4, Orientation)."""
-    turns, mirrored = {
-        1: (0, 0),
-        2: (0, 1),
-        3: (2, 0),
-        4: (2, 1),
-        5: (1, 1),
-        6: (3, 0),
-        7: (3, 1),
-        8: (1, 0),
-    }[orientation]
+    # Quarter turns counter-clockwise, then whether left and right change places.
+    turns, mirrored = _UPRIGHT[orientation]
     turned = np.rot90(pixels, turns)
     return np.ascontiguousarray(turned[:, ::-1] if mirrored else turned)
 
