@@ -5,7 +5,7 @@ Whose code it is decides what is asked of whoever scans it:
 | code | made by | asks |
 |---|---|---|
 | the first, while there is nobody | the terminal | a name and a new PIN; makes the owner |
-| without a person | the terminal | which of the known people, and that person's PIN |
+| without a person | the terminal | which of the known people, if there are several, and that person's PIN |
 | a person's further device | that person | that person's PIN |
 | a new person's, or for a forgotten PIN | an owner, or the terminal | a new PIN |
 """
@@ -85,13 +85,19 @@ def look(db: Db, code: str) -> Asked:
         person = people.get(db, row.person_id)
         return Asked(_asks(row, person), person, ())
     known = tuple(people.present(db))
-    return Asked(("person", "pin") if known else ("name", "new_pin"), None, known)
+    if not known:
+        return Asked(("name", "new_pin"), None, ())
+    # Where one person works alone there is no name to choose.
+    return Asked(("pin",), known[0], ()) if len(known) == 1 else Asked(("person", "pin"), None, known)
 
 
-def pair(store: Store, code: str, answers: Answers, device: str) -> sessions.Opened:
+def pair(store: Store, code: str, answers: Answers, device: str, before: str = "") -> sessions.Opened:
     """Use a code up: the device that sent it belongs to the person from now on.
 
     A wrong PIN does not use the code up; its attempts are counted with the person.
+
+    Args:
+        before: The secret by which the device was paired until now; that session ends.
     """
     with store.reading() as db:
         asked = look(db, code)
@@ -110,11 +116,12 @@ def pair(store: Store, code: str, answers: Answers, device: str) -> sessions.Ope
         assert person_id is not None
         if new_hash is not None:
             people.set_pin(db, person_id, new_hash)
+        sessions.replace(db, before)
         return sessions.begin(db, people.get(db, person_id).id, device)
 
 
 def _first_owner(db: Db, name: str) -> Person:
-    if people.listed(db):
+    if people.present(db):
         raise NotAllowedError("Someone else was first and is the owner. Ask for a pairing code of your own.")
     return people.add(db, name, "owner")
 

@@ -151,7 +151,8 @@ def pair_device(body: PairBody, request: Request, response: Response, service: T
     """Use a pairing code up: this device is paired from now on."""
     answers = pairing.Answers(body.person_id, body.name, body.pin)
     device = sessions.device_words(request.headers.get("user-agent", ""))
-    opened = pairing.pair(service.store, body.code, answers, device)
+    before = request.cookies.get(sessions.COOKIE, "")
+    opened = pairing.pair(service.store, body.code, answers, device, before)
     response.set_cookie(
         sessions.COOKIE,
         opened.secret,

@@ -114,6 +114,15 @@ def withdraw_all(db: Db, person_id: str) -> None:
     )
 
 
+def replace(db: Db, secret: str) -> None:
+    """End the session of this secret, if there is one: its device was paired anew."""
+    db.execute(
+        update(Session)
+        .where(Session.secret_hash == _hash(secret), Session.withdrawn_at.is_(None))
+        .values(withdrawn_at=now())
+    )
+
+
 def form_token(secret: str) -> str:
     """What a page must send back with each change; another site's page in the same browser cannot know it.
 

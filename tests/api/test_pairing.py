@@ -60,16 +60,32 @@ def test_the_first_to_scan_gives_a_name_and_a_pin_and_is_the_owner(store):
     people.check_pin(store, person.id, PIN)
 
 
-def test_two_first_codes_make_one_owner(store):
-    codes = [_code(store), _code(store)]
-    pairing.pair(store, codes[0], Answers(name="A. Example", pin=PIN), "phone")
-    with pytest.raises((NotAllowedError, NotAcceptedError)):
-        pairing.pair(store, codes[1], Answers(name="B. Example", pin=PIN), "phone")
+def test_first_codes_used_at_once_make_one_owner(store):
+    codes = [_code(store) for _ in range(4)]
+
+    def scan(n: int) -> bool:
+        try:
+            pairing.pair(store, codes[n], Answers(name=f"{n}. Example", pin=f"25{n}8"), "phone")
+        except NotAllowedError:
+            return False
+        return True
+
+    with ThreadPoolExecutor(4) as pool:
+        assert list(pool.map(scan, range(4))).count(True) == 1
     with store.reading() as db:
         assert len(people.listed(db)) == 1
 
 
-def test_the_terminals_code_asks_who_one_is_and_that_persons_pin(store, ann: str):
+@pytest.fixture
+def bo(store) -> str:
+    """A reviewer with another PIN."""
+    with store.writing() as db:
+        person = people.add(db, "B. Example", "reviewer")
+        people.set_pin(db, person.id, people.hash_pin("2591"))
+        return person.id
+
+
+def test_the_terminals_code_asks_who_one_is_and_that_persons_pin(store, ann: str, bo: str):
     code = _code(store)
     assert _asks(store, code) == ("person", "pin")
     with pytest.raises(NotAcceptedError):
@@ -80,7 +96,15 @@ def test_the_terminals_code_asks_who_one_is_and_that_persons_pin(store, ann: str
     assert _who(store, pairing.pair(store, code, Answers(person_id=ann, pin=PIN), "phone")) == "A. Example"
 
 
-def test_the_terminals_code_makes_nobody_new(store, ann: str):
+def test_where_one_person_works_alone_the_terminals_code_asks_for_the_pin_alone(store, ann: str):
+    code = _code(store)
+    assert _asks(store, code) == ("pin",)
+    with pytest.raises(NotAllowedError):
+        pairing.pair(store, code, Answers(), "phone")
+    assert _who(store, pairing.pair(store, code, Answers(pin=PIN), "phone")) == "A. Example"
+
+
+def test_the_terminals_code_makes_nobody_new(store, ann: str, bo: str):
     with pytest.raises(NotAcceptedError):
         pairing.pair(store, _code(store), Answers(name="B. Example", pin=PIN), "phone")
 
@@ -93,13 +117,17 @@ def test_a_further_device_asks_for_the_persons_pin(store, ann: str):
     assert _who(store, pairing.pair(store, code, Answers(pin=PIN), "tablet")) == "A. Example"
 
 
-def test_a_code_is_one_persons_whoever_claims_it(store, ann: str):
-    with store.writing() as db:
-        bo = people.add(db, "B. Example", "owner")
-        people.set_pin(db, bo.id, people.hash_pin("2591"))
-        bo_id = bo.id
+def test_a_code_is_one_persons_whoever_claims_it(store, ann: str, bo: str):
     with pytest.raises(NotAllowedError):
-        pairing.pair(store, _code(store, ann), Answers(person_id=bo_id, pin="2591"), "phone")
+        pairing.pair(store, _code(store, ann), Answers(person_id=bo, pin="2591"), "phone")
+
+
+def test_a_device_that_is_paired_anew_has_one_session(store, ann: str):
+    first = pairing.pair(store, _code(store, ann), Answers(pin=PIN), "phone")
+    second = pairing.pair(store, _code(store, ann), Answers(pin=PIN), "phone", first.secret)
+    with store.reading() as db:
+        assert sessions.find(db, first.secret) is None
+        assert sessions.find(db, second.secret) is not None
 
 
 def test_a_code_for_a_forgotten_pin_sets_a_new_one(store, ann: str):

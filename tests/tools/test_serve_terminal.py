@@ -76,6 +76,7 @@ def test_what_the_code_asks_is_told(store, settings, network):
     assert "is the owner" in invitation(settings, store, first)
     person_id = _owner(store)
     with store.writing() as db:
+        people.add(db, "B. Example", "technician")
         codes = [pairing.make(db), pairing.make(db, person_id, True), pairing.make(db, person_id)]
     shown = [invitation(settings, store, code) for code in codes]
     assert "give your PIN" in shown[0]
