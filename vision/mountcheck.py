@@ -17,7 +17,9 @@ from vision.kit import Fixture, Kit, Mount, Target
 
 # Start values are this good even with a focal length wrong by 5 %; common practice, no source.
 LARGEST_TURN_DEG = 15.0
-LARGEST_BEARING_DEG = 30.0
+# From plate to plate the way is as short as the start values are rough; beyond half a quarter turn, another
+# way of hanging is the nearer one.
+LARGEST_BEARING_DEG = 45.0
 # A chi-square this many times its expectation is no matter of chance: something gross is wrong.
 SUSPICIOUS = 2.0
 # More plates have more ways to hang than can be looked through.

@@ -7,6 +7,7 @@ from calib_data.layouts import load_layouts
 from tools.mistakes import UNSIZED, values_of
 from tools.scene import make_scene
 from tools.simulate import observe_scene
+from tools.studies.planted import try_mistake
 from vision.measure import measure_found
 
 WORDS = {
@@ -36,3 +37,8 @@ def test_a_correct_fixture_raises_no_word():
     scene = make_scene(rng)
     m = measure_found(observe_scene(rng, scene), scene.kit, scene.vehicle, (scene.placement,), load_layouts())
     assert {t.name: t.ok for t in m.tests}["mounted as in the kit"]
+
+
+def test_rough_start_values_still_tell_how_the_plates_hang():
+    """Here they are a quarter of a metre off, and the way between the two plates is turned by 39 degrees."""
+    assert try_mistake(21, "fixture plate upside down", None, 18).named
