@@ -22,6 +22,8 @@ from api.problems import NotAcceptedError
 from api.store import now
 from api.tables import Entry
 
+Json = dict[str, Any]
+
 START = "0" * 64
 ELSEWHERE = "elsewhere"  # the kind of another store's link whose body was not brought along
 
@@ -43,7 +45,7 @@ def link_sha256(previous_sha256: str, body_sha256: str) -> str:
     return hashlib.sha256((previous_sha256 + body_sha256).encode("ascii")).hexdigest()
 
 
-def append(db: Session, store_id: str, kind: str, visit_id: str | None, body: dict[str, Any]) -> Entry:
+def append(db: Session, store_id: str, kind: str, visit_id: str | None, body: Json) -> Entry:
     """Add a link at a chain's end. The body gets the key `chain`: where and when it was added.
 
     The caller's transaction holds the write lock (Store.writing), so that no other link comes between.
@@ -80,7 +82,7 @@ def head(db: Session, store_id: str) -> str | None:
     return code(last.sha256) if last else None
 
 
-def body_of(entry: Entry) -> dict[str, Any]:
+def body_of(entry: Entry) -> Json:
     """What a link says. Only for links whose body is here."""
     assert entry.body is not None
     return json.loads(entry.body)
@@ -215,7 +217,7 @@ def _link_faults(link: Link, needs_bodies: bool) -> Iterator[Fault]:
             yield fault(f"it stands as {key} {value}, its content says {told.get(key)}: it was changed")
 
 
-def _place(body: bytes) -> dict[str, Any]:
+def _place(body: bytes) -> Json:
     try:
         value = json.loads(body)
     except ValueError:

@@ -4,8 +4,6 @@ The same function serves signing and checking: what it gathers from the tables o
 what the record says.
 """
 
-import json
-import zlib
 from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
@@ -26,6 +24,7 @@ from api.tables import (
     Visit,
     VisitPlacement,
 )
+from api.work import unpack
 from calib_data.record import RECORD
 from calib_data.sheets import SECOND_CHECK
 from vision.decide import P_PROOF
@@ -198,7 +197,7 @@ def _round(db: Session, row: Round) -> Json:
         "done_at": last.done_at if last else None,
         "inputs": last.inputs if last else {},
         "result": last.result if last else None,
-        "observations": unpacked(last.observations) if last and last.observations else None,
+        "observations": unpack(last.observations) if last and last.observations else None,
         "earlier": [_earlier(one) for one in reversed(measured[1:])],
     }
 
@@ -206,16 +205,6 @@ def _round(db: Session, row: Round) -> Json:
 def _earlier(row: Measured) -> Json:
     decision = row.result["decision"] if row.result else None
     return {"asked_at": row.asked_at, "done_at": row.done_at, "state": row.state, "decision": decision}
-
-
-def unpacked(data: bytes) -> Json:
-    """A JSON value as tables keep large ones."""
-    return json.loads(zlib.decompress(data))
-
-
-def packed(value: Json) -> bytes:
-    """A large JSON value for a table."""
-    return zlib.compress(json.dumps(value, ensure_ascii=False, separators=(",", ":")).encode("utf-8"))
 
 
 def _photos(db: Session, visit: Visit, rounds: Sequence[Round]) -> Iterator[Json]:
@@ -243,6 +232,7 @@ def _photos(db: Session, visit: Visit, rounds: Sequence[Round]) -> Iterator[Json
             "at": a.at,
             "state": a.state,
             "remarks": a.remarks,
+            "seen": a.seen,
             "tray_reason": a.tray_reason,
             "refused_reason": a.refused_reason,
             "refused_by": a.refused_by,

@@ -12,10 +12,8 @@ from api.recording import Json, facts, is_demo
 from api.shop import shop
 from api.store import Store, now, tell
 from api.tables import Arrival, Entry, Measured, Round, Visit
-from calib_data.reading import check
 from calib_data.record import RecordFile
 from calib_data.result import made_with
-from vision.errors import InputFileError
 
 MEANS = (
     "The person's PIN was asked again on a paired device. This is not a qualified electronic signature; "
@@ -27,30 +25,33 @@ RECORD_KIND = "record"
 def sign(store: Store, caller: Caller, visit_id: str, pin: str, statement: str) -> Entry:
     """Close a visit for good and write its record as the next entry of the store's chain.
 
-    The caller has seen the PIN asked; what the record says is gathered and written in one transaction.
-
     Raises:
         NotAllowedError, TooOftenError: The PIN is wrong, or was wrong too often.
         ConflictError: Something in the visit is still open, or it is a demonstration.
     """
     people.check_pin(store, caller.person_id, pin)
     with store.writing() as db:
-        visit = _visit(db, visit_id)
-        _check_may_be_signed(db, visit)
-        record = facts(db, visit)
-        _check_is_worth_signing(record)
-        signed = now()
-        record |= {
-            "shop": _shop(db),
-            "made_with": {key: str(value) for key, value in made_with().items()},
-            "signature": _signature(caller, statement, signed),
-            "people": _with(record["people"], caller),
-        }
-        visit.signed_at = signed
-        entry = chain.append(db, store.id, RECORD_KIND, visit.id, record)
-        check(RecordFile, chain.body_of(entry), "the record", InputFileError)
-        tell(db, visit.id, "signed")
+        entry = write(db, store.id, caller, visit_id, statement)
         db.expunge(entry)
+    return entry
+
+
+def write(db: Session, store_id: str, caller: Caller, visit_id: str, statement: str) -> Entry:
+    """`sign` within a transaction, for a caller whose PIN was just asked."""
+    visit = _visit(db, visit_id)
+    _check_may_be_signed(db, visit)
+    record = facts(db, visit)
+    _check_is_worth_signing(record)
+    visit.signed_at = now()
+    record |= {
+        "shop": _shop(db),
+        "made_with": _made_with(),
+        "signature": _signature(caller, statement, visit.signed_at),
+        "people": _with(record["people"], caller),
+    }
+    entry = chain.append(db, store_id, RECORD_KIND, visit.id, record)
+    RecordFile.model_validate(chain.body_of(entry))  # a record that breaks its own format is a defect
+    tell(db, visit.id, "signed")
     return entry
 
 
@@ -73,8 +74,7 @@ def entry_of(db: Session, visit_id: str) -> Entry | None:
 def draft(db: Session, visit_id: str) -> Json:
     """A record as it would be now: for looking at, with neither chain nor signature."""
     visit = _visit(db, visit_id)
-    made = {key: str(value) for key, value in made_with().items()}
-    return {**facts(db, visit), "shop": _shop(db), "made_with": made}
+    return {**facts(db, visit), "shop": _shop(db), "made_with": _made_with()}
 
 
 def _visit(db: Session, visit_id: str) -> Visit:
@@ -128,6 +128,10 @@ def _count(db: Session, column: Any, *where: Any) -> int:
 def _shop(db: Session) -> Json:
     ours = shop(db)
     return {"name": ours.name, "zone": ours.zone}
+
+
+def _made_with() -> Json:
+    return {key: str(value) for key, value in made_with().items()}
 
 
 def _signature(caller: Caller, statement: str, at: str) -> Json:

@@ -9,6 +9,7 @@ from uuid import uuid4
 
 from alembic import command
 from alembic.config import Config
+from alembic.script import ScriptDirectory
 from sqlalchemy import create_engine, delete, event, insert, select
 from sqlalchemy.engine import Engine
 from sqlalchemy.orm import Session
@@ -73,13 +74,25 @@ def open_store(folder: Path) -> Store:
     return Store(folder, engine)
 
 
+def newest_state() -> str:
+    """The revision to which `migrate` brings the tables."""
+    head = ScriptDirectory.from_config(_migrations()).get_current_head()
+    assert head is not None
+    return head
+
+
 def migrate(engine: Engine, to: str = "head") -> None:
     """Bring the tables to a revision; SQLite's change and its record are one transaction."""
-    config = Config()
-    config.set_main_option("script_location", str(Path(__file__).parent / "migrations"))
+    config = _migrations()
     with engine.begin() as connection:
         config.attributes["connection"] = connection
         command.upgrade(config, to)
+
+
+def _migrations() -> Config:
+    config = Config()
+    config.set_main_option("script_location", str(Path(__file__).parent / "migrations"))
+    return config
 
 
 def _engine(path: Path) -> Engine:

@@ -126,7 +126,8 @@ class PhotoOfRecord(FileModel):
     by: Id
     at: Time
     state: Literal["looked", "failed"]
-    remarks: list[Any]
+    remarks: list[Any] = Field(description="Sentences on the file.")
+    seen: dict[str, Any] | None = Field(None, description="Sentences on what it shows, by plate.")
     tray_reason: str | None = None
     refused_reason: str | None = None
     refused_by: Id | None = None

@@ -1,9 +1,10 @@
 """A store in a temporary folder, people of each role, a kit, a placement, a visit; all invented."""
 
 import hashlib
+import shutil
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +20,7 @@ from api.context import Caller, Role
 from api.settings import Settings
 from api.store import Store, new_id, now, open_store
 from api.tables import Arrival, KitRevision, PhotoFile, PlacementRevision, Round, Visit
+from tests.api.signed import Signed, sign_two
 from tools.make_set import kit_file, placement_file, vehicle_file
 from tools.scene import make_scene
 from tools.simulate import observe_scene
@@ -39,9 +41,18 @@ def service_settings(tmp_path: Path) -> Settings:
     )
 
 
+@pytest.fixture(scope="session")
+def blank_store(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The folder of a store that was just made: making its tables takes longer than most tests."""
+    folder = tmp_path_factory.mktemp("blank") / "store"
+    open_store(folder).close()
+    return folder
+
+
 @pytest.fixture
-def store(service_settings: Settings) -> Iterator[Store]:
+def store(service_settings: Settings, blank_store: Path) -> Iterator[Store]:
     """An empty store; `app` and `client` run on the same one."""
+    shutil.copytree(blank_store, service_settings.folder)
     opened = open_store(service_settings.folder)
     yield opened
     opened.close()
@@ -83,10 +94,11 @@ def app(service_settings: Settings, store: Store) -> FastAPI:
 def client(app: FastAPI, store: Store, caller: Callable[[Role], Caller]) -> Iterator[Callable]:
     """`client(role)`: a test client with that person's paired device; `client(None)`: one of a stranger."""
     with ExitStack() as stack:
-        stack.enter_context(TestClient(app))  # runs the service's start and end
+        started = stack.enter_context(TestClient(app))  # runs the service's start and end
 
         def of(role: Role | None) -> TestClient:
             made = TestClient(app, raise_server_exceptions=False)
+            made.portal = started.portal  # one event loop for all, as in the running service
             if role is not None:
                 who = caller(role)
                 with store.writing() as db:
@@ -298,3 +310,23 @@ def sign(store: Store) -> Callable[[Visit], None]:
             db.get_one(Visit, visit.id).signed_at = now()
 
     return mark
+
+
+# --- records ----------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="session")
+def _signed_once(tmp_path_factory: pytest.TempPathFactory) -> Signed:
+    opened = open_store(tmp_path_factory.mktemp("signed") / "store")
+    made = sign_two(opened)
+    opened.close()
+    return made
+
+
+@pytest.fixture
+def signed(_signed_once: Signed, service_settings: Settings) -> Iterator[Signed]:
+    """A store with two signed visits, to be spoilt at will; `app` and `client` run on the same one."""
+    shutil.copytree(_signed_once.store.folder, service_settings.folder, dirs_exist_ok=True)
+    opened = open_store(service_settings.folder)
+    yield replace(_signed_once, store=opened)
+    opened.close()

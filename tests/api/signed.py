@@ -1,11 +1,11 @@
 """Visits with measured rounds, written straight into the tables, for tests of records. All is invented.
 
-A set-up whose board stands 9 mm too far left is seen in a first round and stands right in the second;
+A set-up whose board stands 15 mm too far left is seen in a first round and stands right in the second;
 detections are simulated, results come from the measuring core, photo files are stand-ins.
 """
 
 import hashlib
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -13,10 +13,11 @@ from typing import Any
 import numpy as np
 from sqlalchemy import func, select
 
+from api import chain
 from api.context import Caller
 from api.people import hash_pin
 from api.photofiles import original
-from api.recording import packed
+from api.signing import sign
 from api.store import Store, new_id, now
 from api.tables import (
     Arrival,
@@ -33,6 +34,7 @@ from api.tables import (
     Visit,
     VisitPlacement,
 )
+from api.work import pack
 from calib_data.layouts import load_layouts
 from calib_data.observations import to_observations
 from calib_data.photoset import PhotoSet, SourceText
@@ -89,17 +91,29 @@ def measured(left_mm: float, seed: int) -> tuple[dict[str, Any], dict[str, Any]]
     return to_observations(m.found), to_result(m, photo_set, m.found)
 
 
+@cache
+def _pin_hash() -> str:
+    return hash_pin(PIN)
+
+
 def add_person(store: Store, name: str = "Kim Invented", role: str = "owner") -> Caller:
     """Someone with the PIN of these tests."""
     with store.writing() as db:
-        person = Person(id=new_id(), name=name, role=role, added_at=now(), pin_hash=hash_pin(PIN))
+        person = Person(id=new_id(), name=name, role=role, added_at=now(), pin_hash=_pin_hash())
         db.add(person)
         db.flush()
         return Caller(person.id, name, role, new_id())  # type: ignore[arg-type]
 
 
-def add_visit(store: Store, caller: Caller, *, left_mm: tuple[float, ...] = (9.0, 0.0), is_demo: bool = False,
-              label: str = "estate, white", n_refused: int = 1) -> str:  # fmt: skip
+def add_visit(
+    store: Store,
+    caller: Caller,
+    *,
+    left_mm: tuple[float, ...] = (15.0, 0.0),
+    is_demo: bool = False,
+    label: str = "estate, white",
+    n_refused: int = 1,
+) -> str:
     """A visit with closed, measured rounds, ready to be signed; its id."""
     here = scene()
     with store.writing() as db:
@@ -178,7 +192,7 @@ def _add_round(store, db, caller, visit, number_and_kind, left_mm, inputs):  # t
     db.add(
         Measured(
             round_id=row.id, state="done", says="", asked_at=now(), done_at=now(), inputs=inputs,
-            result=result, observations=packed(observations),
+            result=result, observations=pack(observations),
         )
     )  # fmt: skip
 
@@ -206,3 +220,21 @@ def _add_photo(store, db, caller, row, name, data, **more):  # type: ignore[no-u
         )
     )  # fmt: skip
     db.flush()
+
+
+@dataclass(frozen=True)
+class Signed:
+    """A store with two signed visits, and who signed them."""
+
+    store: Store
+    kim: Caller
+    visit_ids: tuple[str, ...]
+    heads: tuple[str, ...]
+
+
+def sign_two(store: Store) -> Signed:
+    """Two visits of one person, signed one after the other."""
+    kim = add_person(store)
+    visit_ids = tuple(add_visit(store, kim) for _ in range(2))
+    heads = tuple(chain.code(sign(store, kim, one, PIN, "Floor was swept.").sha256) for one in visit_ids)
+    return Signed(store, kim, visit_ids, heads)

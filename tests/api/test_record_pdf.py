@@ -13,32 +13,37 @@ from api.figures import Figures
 from api.paper import Drawing, shown, use_fonts
 from api.record_parts import Page
 from api.record_pdf import record_pdf
-from api.signing import draft, sign
+from api.signing import draft, entry_of
 from api.store import open_store
 from calib_data.drawings import draw_strip
-from tests.api.signed import PIN, add_person, add_visit
+from tests.api.signed import add_person, add_visit
 
 
 @pytest.fixture(scope="module")
-def kept(tmp_path_factory):
-    """A store with a signed visit, and its record with the chain's head."""
-    store = open_store(tmp_path_factory.mktemp("paper") / "store")
-    kim = add_person(store)
-    entry = sign(store, kim, add_visit(store, kim), PIN, "Floor was swept.")
-    yield store, kim, chain.body_of(entry), chain.code(entry.sha256)
-    store.close()
+def kept(_signed_once):
+    """A record with the chain's head that ends with it."""
+    opened = open_store(_signed_once.store.folder)
+    with opened.reading() as db:
+        entry = entry_of(db, _signed_once.visit_ids[0])
+        record = chain.body_of(entry)
+    opened.close()
+    return record, chain.code(entry.sha256)
 
 
 @pytest.fixture
-def signed(kept):
-    """The record, to be changed at will, and the chain's head."""
-    return copy.deepcopy(kept[2]), kept[3]
+def record(kept):
+    """The record, to be changed at will."""
+    return copy.deepcopy(kept[0])
 
 
 @pytest.fixture(scope="module")
 def a4(kept):
     """The record's pages."""
-    return record_pdf(kept[2], Page(head=kept[3], link="entry 1 of store abcd"))
+    return record_pdf(kept[0], Page(head=kept[1], link=LINK))
+
+
+LINK = "entry 1 of store abcd"
+HEAD = "0000-1111-2222-3333-4444-5555-6666"
 
 
 def _pages(data: bytes) -> list[str]:
@@ -51,8 +56,7 @@ def _grey(data: bytes, page: int, scale: float = 2.0):
     return np.asarray(pypdfium2.PdfDocument(data)[page].render(scale=scale).to_pil().convert("L"))
 
 
-def test_the_pages_tell_who_what_when_and_how_it_was_decided(signed, a4):
-    record, _ = signed
+def test_the_pages_tell_who_what_when_and_how_it_was_decided(record, a4):
     pages = _pages(a4)
     words = " ".join(pages)
     assert "CONFORMING in round 2 of 2" in pages[0]
@@ -67,8 +71,8 @@ def test_the_pages_tell_who_what_when_and_how_it_was_decided(signed, a4):
         assert photo["sha256"] in words and photo["came_as_sha256"] in words
 
 
-def test_every_page_carries_the_head_its_number_and_that_it_is_a_second_check(signed, a4):
-    head, pages = signed[1], _pages(a4)
+def test_every_page_carries_the_head_its_number_and_that_it_is_a_second_check(kept, a4):
+    head, pages = kept[1], _pages(a4)
     for i, words in enumerate(pages, start=1):
         assert head in words
         assert f"page {i} of {len(pages)}" in words
@@ -76,8 +80,8 @@ def test_every_page_carries_the_head_its_number_and_that_it_is_a_second_check(si
 
 
 @pytest.mark.parametrize(("paper", "size_mm"), [("A4", (210.0, 297.0)), ("Letter", (215.9, 279.4))])
-def test_pages_have_the_papers_size_and_stay_within_it(signed, paper, size_mm):
-    record, head = signed
+def test_pages_have_the_papers_size_and_stay_within_it(kept, paper, size_mm):
+    record, head = kept
     data = record_pdf(record, Page(paper, head=head))
     assert len(data) < 5_000_000
     pdf = pypdfium2.PdfDocument(data)
@@ -93,10 +97,9 @@ def test_only_fonts_that_are_in_the_file_are_used(a4):
     assert a4.count(b"/FontFile2 ") == a4.count(b"/BaseFont ") > 0
 
 
-def test_a_label_in_other_letters_is_shown_or_its_code_points_are(signed):
-    record, head = signed
+def test_a_label_in_other_letters_is_shown_or_its_code_points_are(record):
     record["visit"]["vehicle"]["label"] = "Škoda Ёлка \u8f66 \u05d0 <b>&amp;"
-    words = " ".join(_pages(record_pdf(record, Page(head=head))))
+    words = " ".join(_pages(record_pdf(record, Page(head=HEAD))))
     assert "Škoda Ёлка [U+8F66] [U+05D0] <b>&amp;" in words
 
 
@@ -108,21 +111,20 @@ def test_no_character_is_drawn_as_an_empty_box():
     assert "\x7f" not in made
 
 
-def test_the_same_record_gives_the_same_bytes(signed, a4):
-    record, head = signed
-    assert record_pdf(record, Page(head=head, link="entry 1 of store abcd")) == a4
+def test_the_same_record_gives_the_same_bytes(kept, a4):
+    record, head = kept
+    assert record_pdf(record, Page(head=head, link=LINK)) == a4
 
 
-def test_inches_and_decimal_commas_where_the_shop_uses_them(signed):
-    record, head = signed
-    words = " ".join(_pages(record_pdf(record, Page("Letter", Figures("in", ","), head))))
+def test_inches_and_decimal_commas_where_the_shop_uses_them(record):
+    words = " ".join(_pages(record_pdf(record, Page("Letter", Figures("in", ","), HEAD))))
     distance = record["rounds"][-1]["result"]["placements"][0]["values"]["distance_mm"]["value"]
     assert f"{distance / 25.4:.3f}".replace(".", ",") in words
     assert "98,425 ±0,394" in words  # 2500 and 10 mm
 
 
-def test_a_demonstration_says_so_on_each_page_and_a_draft_that_it_is_not_signed(kept):
-    store, kim = kept[:2]
+def test_a_demonstration_says_so_on_each_page_and_a_draft_that_it_is_not_signed(store):
+    kim = add_person(store)
     for is_demo, mark in ((True, "DEMO"), (False, "NOT SIGNED")):
         visit_id = add_visit(store, kim, is_demo=is_demo, left_mm=(0.0,))
         with store.reading() as db:
@@ -153,14 +155,13 @@ def test_the_three_decisions_differ_in_black_and_white():
     assert 0.05 < dark["undecided"] < dark["nonconforming"] < 0.75
 
 
-def test_a_value_that_was_not_measured_says_why(signed):
-    record, head = signed
+def test_a_value_that_was_not_measured_says_why(record):
     entry = record["rounds"][-1]["result"]["placements"][0]["values"]["height_mm"]
     why = {"value": None, "says": "no floor plate was seen", "decision": "undecided"}
     record["rounds"][-1]["result"]["placements"][0]["values"]["height_mm"] = {
         key: entry[key] for key in ("nominal", "minus", "plus")
     } | why
-    pages = _pages(record_pdf(record, Page(head=head)))
+    pages = _pages(record_pdf(record, Page(head=HEAD)))
     assert "not measured: no floor plate was seen" in pages[0]
 
 
