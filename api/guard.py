@@ -10,9 +10,11 @@ import ipaddress
 import math
 import re
 from collections.abc import Callable
+from contextlib import suppress
 from typing import Annotated
 
 from fastapi import Depends, FastAPI, Request
+from sqlalchemy.exc import OperationalError
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.exceptions import HTTPException
@@ -84,7 +86,8 @@ def who(request: Request) -> Caller | None:
         found = sessions.find(db, secret)
         is_to_be_written = found is not None and sessions.is_seen_to_be_written(db, found.session_id)
     if found is not None and is_to_be_written:
-        with store.writing() as db:
+        # On a full disk reading goes on, and when the device was seen is no matter.
+        with suppress(OperationalError), store.writing() as db:
             sessions.seen(db, found.session_id)
     return found
 

@@ -15,6 +15,7 @@ Errors of the measuring core (vision.errors) are 422: they speak of the person's
 Whatever else goes wrong is a defect: 500, with a number to find it in the log, and nothing of the inside.
 """
 
+import errno
 import logging
 import secrets
 from collections.abc import Sequence
@@ -23,6 +24,7 @@ from typing import Any
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse, Response
+from sqlalchemy.exc import OperationalError
 from starlette.exceptions import HTTPException
 
 from vision.errors import PlumbsightError
@@ -116,6 +118,7 @@ _ERRORS: tuple[type[ServiceError], ...] = (
     TooOftenError,
     NoRoomError,
 )
+_FULL = {errno.ENOSPC, errno.EDQUOT}
 _KIND_OF_STATUS = {404: "not-there", 401: "not-signed-in", 403: "not-allowed", 413: "too-large"}
 
 
@@ -179,6 +182,8 @@ def answer_problems(app: FastAPI) -> None:
     app.add_exception_handler(PlumbsightError, _core_error)
     app.add_exception_handler(RequestValidationError, _wrong_request)
     app.add_exception_handler(HTTPException, _http_error)
+    app.add_exception_handler(OperationalError, _store_error)
+    app.add_exception_handler(OSError, _store_error)
     app.add_exception_handler(Exception, answer_defect)
 
 
@@ -216,6 +221,15 @@ def _http_error(_: Request, error: Exception) -> Response:
     response = problem(error.status_code, kind, str(error.detail))
     response.headers.update(error.headers or {})
     return response
+
+
+def _store_error(request: Request, error: Exception) -> Response:
+    """A full disk, as the database or the system tells it, is no defect; anything else is."""
+    is_full = "disk is full" in str(error) or getattr(error, "errno", None) in _FULL
+    if not is_full:
+        return answer_defect(request, error)
+    log.error("no room at %s %s", request.method, request.url.path)
+    return answer_error(NoRoomError("The disk is full. Nothing was stored of this. Make room and try again."))
 
 
 def answer_defect(request: Request, error: Exception) -> Response:

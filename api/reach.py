@@ -101,14 +101,20 @@ def clocks_say(at: datetime, device_time_ms: int | None) -> str:
 
 
 def addresses() -> dict[str, str]:
-    """This machine's network addresses (IPv4, without loopback) and the adapter each belongs to."""
+    """This machine's network addresses (IPv4) and the adapter each belongs to."""
     found = {
         str(one.ip): adapter.nice_name
         for adapter in ifaddr.get_adapters()
         for one in adapter.ips
         if one.is_IPv4
     }
-    return {address: name for address, name in found.items() if not ipaddress.ip_address(address).is_loopback}
+    return {address: name for address, name in found.items() if _is_of_network(address)}
+
+
+def _is_of_network(address: str) -> bool:
+    """Not loopback, nor what a machine gives itself where nobody gives it an address (RFC 3927)."""
+    one = ipaddress.ip_address(address)
+    return not (one.is_loopback or one.is_link_local)
 
 
 def stable_names() -> tuple[str, ...]:

@@ -5,6 +5,7 @@ from collections.abc import Callable
 from dataclasses import replace
 
 import pytest
+from sqlalchemy.exc import OperationalError
 from starlette.testclient import TestClient
 
 from api import guard, sessions, shop
@@ -193,3 +194,14 @@ def test_requests_that_invent_cookies_share_their_address(few):
         device.cookies.set(sessions.COOKIE, str(n))
         tried.append(device.get("/api/me").status_code)
     assert tried == [401] * 30 + [429] * 2
+
+
+def test_on_a_full_disk_reading_goes_on(client, monkeypatch):
+    device = client("technician")
+
+    def full(*_: object) -> None:
+        raise OperationalError("update session", {}, Exception("database or disk is full"))
+
+    monkeypatch.setattr(sessions, "is_seen_to_be_written", lambda *_: True)
+    monkeypatch.setattr(sessions, "seen", full)
+    assert device.get("/api/me").status_code == 200

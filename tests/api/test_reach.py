@@ -4,6 +4,7 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import cv2
+import ifaddr
 import numpy as np
 import pytest
 
@@ -131,3 +132,12 @@ def test_the_pages_qr_code_is_dark_on_white_without_inline_style():
     svg = reach.qr_svg(URL)
     assert "style=" not in svg  # the content security policy forbids it
     assert {'fill="#fff"', 'stroke="#000"'} <= set(svg.replace(">", " ").replace("/", " ").split())
+
+
+def test_an_address_that_the_machine_gave_itself_is_no_way(monkeypatch):
+    def adapter(name: str, *addresses: str) -> ifaddr.Adapter:
+        return ifaddr.Adapter(name, name, [ifaddr.IP(address, 24, name) for address in addresses])
+
+    adapters = [adapter("cable", "169.254.3.4"), adapter("air", "192.168.4.1"), adapter("lo", "127.0.0.1")]
+    monkeypatch.setattr(ifaddr, "get_adapters", lambda: adapters)
+    assert reach.addresses() == {"192.168.4.1": "air"}
