@@ -1,18 +1,20 @@
 """Pages of results and records: a round's result, two rounds beside each other, signing, records."""
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from api import chain, rounds, showing, signing, visits
+from api import chain, results, rounds, showing, signing, sketches, visits
 from api.pages import Desk, Paired, page_router
 from api.photo_view import PhotoView, of_visit
 from api.problems import NotThereError
 from api.tables import Measured, Visit
 from api.visit_view import RoundView, VisitView
+from api.words import load_words
+from calib_data.compare import Difference
 
 router = page_router()
 
@@ -41,6 +43,32 @@ def result(round_id: str, desk: Paired) -> HTMLResponse:
         before=earlier[-1].id if earlier else "",
         is_demo=view.is_demo,
         events=f"/api/events?visit={view.id}&after={view.change_seq}",
+    )
+
+
+@router.get("/visits/{visit_id}/compare")
+def compare(visit_id: str, a: str, b: str, desk: Paired) -> HTMLResponse:
+    """Two rounds beside each other: `a` and `b` are their ids."""
+    with desk.service.store.reading() as db:
+        view = visits.summary(db, visit_id)
+        compared = results.compare(db, a, b)
+        sides = [(_round_of(view, key), _shown(desk, _last_done(db, key))) for key in (a, b)]
+
+    def lines(changes: Iterable[Difference], prefix: str) -> list[showing.ShownChange]:
+        return [
+            showing.show_change(one, desk.words.known(prefix, one.key), desk.words, desk.figures)
+            for one in changes
+        ]
+
+    return desk.page(
+        "compare.html",
+        visit=view,
+        sides=sides,
+        says=[desk.figures.words(says) for says in compared.says],
+        placements=[(one.name, lines(one.values, "value")) for one in compared.placements],
+        vehicle=lines(compared.vehicle, "fact"),
+        patterns=sketches.patterns(),
+        is_demo=view.is_demo,
     )
 
 
@@ -74,7 +102,10 @@ def _photos(
 
 
 def _round_of(view: VisitView, round_id: str) -> RoundView:
-    return next(row for row in view.rounds if row.id == round_id)
+    found = next((row for row in view.rounds if row.id == round_id), None)
+    if found is None:
+        raise NotThereError(load_words()("problem.address"))
+    return found
 
 
 @router.get("/visits/{visit_id}/sign")

@@ -10,6 +10,7 @@ from api import sketches
 from api.figures import Figures
 from api.moves import Said, said_moves
 from api.words import Words
+from calib_data.compare import Difference
 
 Json = Mapping[str, Any]
 N_CAUSES = 3  # of the budget; nobody betters more than that at once
@@ -161,6 +162,30 @@ def _facts(vehicle: Json, words: Words, figures: Figures) -> Iterator[tuple[str,
     for key, value in vehicle.items():
         figure = figures.with_unit(key, figures.value(key, value["value"], value["u"]))
         yield words.known("fact", key), words("result.fact", value=figure, u=figures.u(key, value["u"]))
+
+
+@dataclass(frozen=True)
+class ShownChange:
+    """One value in two rounds: as measured in each, and the difference with its joint uncertainty."""
+
+    label: str
+    before: str
+    after: str
+    change: str
+    says: str
+
+
+def show_change(change: Difference, label: str, words: Words, figures: Figures) -> ShownChange:
+    """One line of two rounds beside each other; figures to the digits that the difference deserves."""
+    key, u = change.key, change.u or 1.0
+
+    def figure(value: float | None) -> str:
+        return "" if value is None else figures.with_unit(key, figures.value(key, value, u))
+
+    told = ""
+    if change.difference is not None and change.u is not None:
+        told = words("compare.figure", change=figure(change.difference), u=figures.u(key, change.u))
+    return ShownChange(label, figure(change.before), figure(change.after), told, figures.words(change.says))
 
 
 def photo_words(photo: Json, words: Words, figures: Figures) -> Sequence[str]:
