@@ -26,6 +26,9 @@ ROUTES = [
     for method in sorted(route.methods or ())
 ]
 CHANGES = [(method, route) for method, route in ROUTES if method not in READING]
+# Pages that a device sees before it is paired.
+OPEN_PAGES = {"/", "/pair", "/help"}
+PAGES = [(method, route) for method, route in ROUTES if not route.path.startswith("/api/")]
 API_READS = [
     (method, route) for method, route in ROUTES if method in READING and route.path.startswith("/api/")
 ]
@@ -92,6 +95,19 @@ def test_a_route_without_a_guard_would_be_seen():
 
 def test_changes_lie_under_api_and_pages_only_read():
     assert not [route.path for _, route in CHANGES if not route.path.startswith("/api/")]
+
+
+def test_a_stranger_who_opens_a_page_is_led_to_pairing(client, counted):
+    pages = [(method, route) for method, route in PAGES if route.path not in OPEN_PAGES]
+    stranger = client(None)
+    stranger.follow_redirects = False
+    tried, led_to = [], set()
+    for method, route in pages:
+        answer = stranger.request(method, path_of(route))
+        tried.append((route.path, answer.status_code))
+        led_to.add(answer.headers.get("location", "").partition("?")[0])
+    counted("pages, not paired", tried, 303)
+    assert led_to == {"/pair"}
 
 
 def _try(client: TestClient, routes: list[tuple[str, APIRoute]], **more: Any) -> list[tuple[str, int]]:
