@@ -7,7 +7,7 @@ from typing import Any
 from sqlalchemy import delete, func, select
 from sqlalchemy.orm import Session
 
-from api import conditions, inputs, kits, placements, rounds
+from api import conditions, inputs, kits, placements, results, rounds
 from api.conditions import ConditionSaid
 from api.context import Caller
 from api.problems import ConflictError, NotAcceptedError
@@ -216,9 +216,16 @@ def use_kit(
     placements.for_visit(db, chosen, kits.checked(kit.file))
     was = kits.at(db, visit.kit_id, visit.kit_revision)
     visit.kit_id, visit.kit_revision = kit.kit_id, kit.revision
+    if _patterns(kit.file) != _patterns(was.file):
+        results.look_afresh(db, visit_id)
     change = f'kit "{was.name}" revision {was.revision} to "{kit.name}" revision {kit.revision}'
     _changed(db, caller, visit, f"Changed from {change}: {why}", again)
     return visit
+
+
+def _patterns(file: dict[str, Any]) -> dict[str, str]:
+    """Which printed patterns a kit's photos are searched for."""
+    return {number: plate["layout"] for number, plate in file["plates"].items()}
 
 
 def use_placements(
