@@ -211,7 +211,7 @@ def result_in_inches(done: Done) -> Json:
     """The same result with the advice worded in inches; its figures stay in mm, as in every file."""
     m, kit, vehicle = done.measurement, done.photo_set.kit, done.photo_set.vehicle
     judged = tuple(
-        judge(i, p.placement, kit, vehicle, m.plan, m.reported, m.tests, INCHES)
+        judge(i, p.placement, kit, vehicle, m.plan, m.reported, m.tests, m.moves, INCHES)
         for i, p in enumerate(m.placements)
     )
     return to_result(replace(m, placements=judged), done.photo_set, done.found, done.unread)

@@ -186,7 +186,8 @@ def _detection(
     bay: Bay, phone: Phone, plate: int, T_vehicle_camera: NDArray, incidence_deg: float, edge_px: float
 ) -> Detection:
     layout, T_vehicle_plate = bay.layouts[bay.kit.plates[plate].layout], bay.T_vehicle_plate[plate]
-    on_plate = np.c_[layout.saddles_mm, np.zeros(len(layout.saddles_mm))]
+    printed_mm = layout.saddles_mm * bay.kit.plates[plate].printed_scale_xy
+    on_plate = np.c_[printed_mm, np.zeros(len(printed_mm))]
     # The plate's normal is projected too: along its image the plate is foreshortened.
     with_normal = np.concatenate([on_plate, [[0.0, 0, 0], [0, 0, 50.0]]])
     T_camera_plate = geometry.invert(T_vehicle_camera) @ T_vehicle_plate

@@ -33,7 +33,7 @@ from vision.second_look import look_again
 from vision.sightings import FoundPhoto, PhotoNote, in_time_order, main_part, network_of, sightings_of
 from vision.trial import ConsistencyTest
 from vision.turned import with_turns_undone
-from vision.unseen import in_words, unseen_moves, with_unseen_scales
+from vision.unseen import Unseen, in_words, unseen_moves, with_unseen_scales
 
 # How a caller may run independent work on several photos at once; the built-in map runs it in turn.
 PhotoMap = Callable[[Callable, Iterable], Iterable]
@@ -66,6 +66,7 @@ class Measurement:
         reported: Vehicle facts and all placements' values, with their joint covariance; sheets whose scale
             these photos do not show are in it (unseen.py).
         tests: Consistency tests, the likeliest cause of trouble first.
+        moves: What may have moved without these photos showing it, as far as it matters.
         not_checked: What these photos cannot show, in words.
         warnings: What the technician should know beyond the tests.
         states: Empty, or where something moved, before and after; `placements` are then those after.
@@ -75,6 +76,7 @@ class Measurement:
     placements: tuple[JudgedPlacement, ...]
     reported: Reported
     tests: tuple[ConsistencyTest, ...]
+    moves: tuple[Unseen, ...]
     not_checked: tuple[str, ...]
     caution: str
     notes: tuple[PhotoNote, ...]
@@ -223,6 +225,7 @@ def measure_found(
         placements=judged,
         reported=reported,
         tests=tests,
+        moves=moves,
         not_checked=(*not_checked(kit), *in_words((*sheets, *moves), reported, units)),
         caution=CAUTION,
         notes=notes,
@@ -276,6 +279,7 @@ def with_both_states(
         decision=worst(p.decision.decision for state in states for p in state.placements),
         placements=now.placements,
         reported=now.reported,
+        moves=(),
         sightings=split.sightings,
         adjustment=split.adjustment,
         plan=now.plan,
