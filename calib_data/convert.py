@@ -74,6 +74,29 @@ def to_kit(file: KitFile) -> Kit:
     )
 
 
+def with_clamps(file: KitFile, clamps: Mapping[str, Clamp], measured_on: str) -> KitFile:
+    """The kit with its clamps as they were found to sit: true until one of them is taken off.
+
+    Args:
+        measured_on: The day, as ISO 8601 writes it.
+    """
+    wheels = {
+        wheel: old.model_copy(
+            update={
+                "eccentricity_mm": [round(v, 4) for v in clamps[wheel].eccentricity_mm],
+                "tilt_deg": np.degrees(clamps[wheel].tilt_rad).round(5).tolist(),
+                "u_eccentricity_mm": round(clamps[wheel].u_eccentricity_mm, 4),
+                "u_tilt_deg": round(float(np.degrees(clamps[wheel].u_tilt_rad)), 5),
+                "measured_on": measured_on,
+            }
+        )
+        if wheel in clamps
+        else old
+        for wheel, old in file.wheels.items()
+    }
+    return file.model_copy(update={"wheels": wheels})
+
+
 def to_vehicle(file: VehicleFile) -> Vehicle:
     """What is declared about the vehicle; the models' field names are those of the frozen value."""
     return Vehicle(**{name: getattr(file, name) for name in VehicleFile.model_fields})

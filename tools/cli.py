@@ -33,6 +33,7 @@ COMMANDS = {
     "demo": "tools.cli_measure:demo_command",
     "plan": "tools.cli_plan:plan_command",
     "camera": "tools.cli_camera:camera_command",
+    "clamps": "tools.cli_clamps:clamps_command",
     "print": "tools.cli_print:print_command",
     "serve": "tools.cli_serve:serve_command",
     "schemas": "tools.cli_help:schemas_command",

@@ -44,7 +44,7 @@ def camera_command(folder: Path, kit: Path, out: Path) -> int:
     if out.is_dir() or not out.parent.is_dir() or not os.access(out.parent, os.W_OK):
         raise OutputError(f"--out {out} cannot be written. Name a file in a folder where you may write.")
     photo_set = read_photos_of_plates(folder, kit)
-    found, remarks = _find(photo_set)
+    found, remarks = find_plates_of(photo_set)
     for says in (*photo_set.warnings, *remarks):
         click.echo(_wrapped(says), err=True)
     fits = fit_lenses(found, photo_set.kit, {layout.name: layout for layout in load_layouts()})
@@ -64,7 +64,7 @@ def camera_command(folder: Path, kit: Path, out: Path) -> int:
     return 0 if written else NOT_ENOUGH
 
 
-def _find(photo_set: PhotoSet) -> tuple[tuple[FoundPhoto, ...], tuple[str, ...]]:
+def find_plates_of(photo_set: PhotoSet) -> tuple[tuple[FoundPhoto, ...], tuple[str, ...]]:
     """The plates of every photo, and what is to be said of photos that cannot be read.
 
     A few photos at a time: nothing here needs their pixels again.

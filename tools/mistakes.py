@@ -59,11 +59,11 @@ def vehicle_moved(scene: Scene, from_photo: int, shift_mm: Vector, yaw_deg: floa
     return Planted(_move(scene, from_photo, motion, car, lambda what: what in CAR_BOXES), after)
 
 
-def plate_shifted(scene: Scene, number: int, from_photo: int, shift_mm: Vector, turn_deg: float) -> Planted:
-    """One plate was bumped before `from_photo`: a shift in its own axes, a turn about its own x."""
+def plate_shifted(scene: Scene, number: int, from_photo: int, shift_mm: Vector, turn_deg: Vector) -> Planted:
+    """One plate was bumped before `from_photo`: a shift in its own axes, small turns about them."""
 
     def bumped(plate: TruePlate) -> TruePlate:
-        return replace(plate, T_world_plate=plate.T_world_plate @ pose(shift_mm, [turn_deg, 0, 0]))
+        return replace(plate, T_world_plate=plate.T_world_plate @ pose(shift_mm, turn_deg))
 
     return Planted(_with_plates(scene, {number: bumped}, from_photo))
 
@@ -128,10 +128,10 @@ def plate_upside_down(scene: Scene, number: int, turn_deg: float = 180.0) -> Pla
     return Planted(_with_plates(scene, {number: turned}))
 
 
-def clamp_off_seat(scene: Scene, wheel: str, shift_mm: Vector, tilt_deg: float) -> Planted:
-    """A clamp sits on a lip or on dirt: its plate is off by a shift in its own axes and a turn about x."""
+def clamp_off_seat(scene: Scene, wheel: str, shift_mm: Vector, tilt_deg: Vector) -> Planted:
+    """A clamp sits on a lip or on dirt: its plate is off by a shift in its own axes and turns about x and y."""
     number = scene.kit.clamps[wheel].plate
-    return plate_shifted(scene, number, 0, shift_mm, tilt_deg)
+    return plate_shifted(scene, number, 0, shift_mm, [*tilt_deg, 0])
 
 
 def floor_plate_raised(
@@ -293,7 +293,7 @@ SIZED: Mapping[str, Callable[[Generator, Scene, float], Planted]] = MappingProxy
         ),
         "vehicle moved": lambda g, s, mm: vehicle_moved(s, _middle_photo(g, s), _sideways(g, mm), 0.0),
         "plate shifted": lambda g, s, mm: plate_shifted(
-            s, _number_of(g, s, {*WHEELS, "fixture", "floor"}), _middle_photo(g, s), _sideways(g, mm), 0.0
+            s, _number_of(g, s, {*WHEELS, "fixture", "floor"}), _middle_photo(g, s), _sideways(g, mm), np.zeros(3)
         ),
         "one sheet scaled, share": lambda g, s, share: sheets_scaled(
             s, [_number_of(g, s, {*WHEELS, "fixture"})], (1 - share, 1 - share)
@@ -315,10 +315,10 @@ SIZED: Mapping[str, Callable[[Generator, Scene, float], Planted]] = MappingProxy
         ),
         "plate bowed": lambda g, s, mm: plate_bowed(s, _number_of(g, s, {*WHEELS, "fixture"}), mm),
         "clamp off its seat": lambda g, s, mm: clamp_off_seat(
-            s, str(g.choice(list(s.kit.clamps))), _sideways(g, mm), 0.0
+            s, str(g.choice(list(s.kit.clamps))), _sideways(g, mm), (0.0, 0.0)
         ),
         "clamp tilted, deg": lambda g, s, deg: clamp_off_seat(
-            s, str(g.choice(list(s.kit.clamps))), np.zeros(3), deg
+            s, str(g.choice(list(s.kit.clamps))), np.zeros(3), (deg, 0.0)
         ),
         "visits mixed": lambda g, s, mm: visits_mixed(s, _middle_photo(g, s), mm, 0.0, None),
         "lenses mixed, share of f": lambda g, s, share: lenses_mixed(
