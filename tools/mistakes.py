@@ -129,7 +129,7 @@ def plate_upside_down(scene: Scene, number: int, turn_deg: float = 180.0) -> Pla
 
 
 def clamp_off_seat(scene: Scene, wheel: str, shift_mm: Vector, tilt_deg: Vector) -> Planted:
-    """A clamp sits on a lip or on dirt: its plate is off by a shift in its own axes and turns about x and y."""
+    """A clamp sits on a lip or on dirt: its plate is shifted in its own axes and turned about x and y."""
     number = scene.kit.clamps[wheel].plate
     return plate_shifted(scene, number, 0, shift_mm, [*tilt_deg, 0])
 
@@ -293,7 +293,11 @@ SIZED: Mapping[str, Callable[[Generator, Scene, float], Planted]] = MappingProxy
         ),
         "vehicle moved": lambda g, s, mm: vehicle_moved(s, _middle_photo(g, s), _sideways(g, mm), 0.0),
         "plate shifted": lambda g, s, mm: plate_shifted(
-            s, _number_of(g, s, {*WHEELS, "fixture", "floor"}), _middle_photo(g, s), _sideways(g, mm), np.zeros(3)
+            s,
+            _number_of(g, s, {*WHEELS, "fixture", "floor"}),
+            _middle_photo(g, s),
+            _sideways(g, mm),
+            np.zeros(3),
         ),
         "one sheet scaled, share": lambda g, s, share: sheets_scaled(
             s, [_number_of(g, s, {*WHEELS, "fixture"})], (1 - share, 1 - share)
