@@ -8,7 +8,7 @@ from sqlalchemy.orm import Session
 
 from api.context import Caller
 from api.problems import ConflictError, NotThereError
-from api.revisions import changes, confirmed_doubts, is_next, may_edit, name_of, said
+from api.revisions import as_in_a_file, changes, confirmed_doubts, is_next, may_edit, name_of, said
 from api.store import new_id, now, tell
 from api.tables import Kit, KitRevision
 from calib_data.crosschecks import kit_doubts, kit_problems, needs_for_measuring
@@ -171,7 +171,7 @@ def checked(file: dict[str, Any]) -> KitFile:
     Raises:
         KitError: The file is wrong; it says where, and what to do.
     """
-    made, _ = check(KitFile, file, SOURCE, KitError)
+    made, _ = check(KitFile, as_in_a_file(file, SOURCE, KitError), SOURCE, KitError)
     raise_problems([*kit_problems(made, load_layouts()), *needs_for_measuring(made)], SOURCE, KitError)
     if not made.name.strip():
         raise_problems([Problem(("name",), 'is missing. Enter e.g. "van 1".')], SOURCE, KitError)

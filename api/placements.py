@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 from api import kits
 from api.context import Caller
 from api.problems import ConflictError, NotAcceptedError, NotThereError
-from api.revisions import changes, confirmed_doubts, is_next, may_edit, name_of, said
+from api.revisions import as_in_a_file, changes, confirmed_doubts, is_next, may_edit, name_of, said
 from api.store import new_id, now, tell
 from api.tables import Placement, PlacementRevision
 from calib_data.crosschecks import AXLES, placement_problems, tolerance_problems
@@ -231,8 +231,9 @@ def checked(file: dict[str, Any]) -> PlacementFile:
     Raises:
         PlacementError: The file is wrong; it says where, and what to do.
     """
-    raise_problems(not_filled_in(file), SOURCE, PlacementError)
-    made, _ = check(PlacementFile, file, SOURCE, PlacementError)
+    value = as_in_a_file(file, SOURCE, PlacementError)
+    raise_problems(not_filled_in(value), SOURCE, PlacementError)
+    made, _ = check(PlacementFile, value, SOURCE, PlacementError)
     raise_problems(tolerance_problems(made), SOURCE, PlacementError)
     if not made.values:
         says = "has nothing in it. Enter at least one value with its nominal and tolerance."

@@ -9,7 +9,8 @@ from sqlalchemy.orm import Session
 from api.context import Caller
 from api.problems import ConflictError, DoubtError, NotAcceptedError, NotAllowedError
 from api.tables import Person
-from calib_data.reading import Problem, Where, say_where
+from calib_data.reading import Problem, Where, parse_json, say_where
+from vision.errors import InputFileError
 
 EDITORS = ("reviewer", "owner")
 MOST_WORDS = 1000  # characters of what a person says; common practice, no source
@@ -35,6 +36,20 @@ def said(says: str, where: str, wanted: str) -> str:
     if any(not (c.isprintable() or c == "\n") for c in text):
         raise NotAcceptedError("This has characters that cannot be shown. Type the text again.", where)
     return text
+
+
+def as_in_a_file(value: Any, source: str, error: type[InputFileError]) -> Any:
+    """A file's value that came inside a request, held to what `parse_json` demands of a file.
+
+    The request's own reader lets pass what could not be written out again: no numbers, half characters,
+    endless nesting.
+    """
+    try:
+        data = json.dumps(value).encode()
+    except RecursionError as wrong:
+        says = f"{source}: its brackets are nested too deep. Is it the right file?"
+        raise error(says) from wrong
+    return parse_json(data, source, error)
 
 
 def is_next(based_on: int, current: int, what: str) -> None:

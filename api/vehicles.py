@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from api.problems import NotAcceptedError
+from api.revisions import as_in_a_file
 from calib_data.formats import VehicleFile
 from calib_data.reading import Problem, check, raise_problems
 from vision.errors import SetError
@@ -48,7 +49,7 @@ def checked(vehicle: dict[str, Any], odometer_km: int | None, vin: str | None) -
         SetError: A figure is wrong, or label or wheelbase is missing.
         NotAcceptedError: Odometer or VIN is wrong.
     """
-    made, _ = check(VehicleFile, vehicle, SOURCE, SetError)
+    made, _ = check(VehicleFile, as_in_a_file(vehicle, SOURCE, SetError), SOURCE, SetError)
     raise_problems(_missing(made), SOURCE, SetError)
     if odometer_km is not None and not 0 <= odometer_km <= MOST_ODOMETER_KM:
         raise NotAcceptedError(
