@@ -181,12 +181,13 @@ def _starts(photo: Photo, layout: Layout, squares: DarkSquares, numbers: NDArray
     for slot, tag in enumerate(layout.tags):
         cells, frame = cells_of[tag.dictionary]
         ids = np.array([layout.tag_id(int(p), slot) for p in numbers])
-        reading = nearest_code(tag_family(tag.dictionary), ids, cells)
-        plain = (frame > 0.7) & (reading.wrong <= MOST_WRONG_READ) & (reading.lead >= LEAST_LEAD)
-        own = turned[reading.turn, np.arange(len(plain))]
-        starts.append(square_homographies(tag.corners_mm, own[plain]))
+        framed = np.flatnonzero(frame > 0.7)
+        reading = nearest_code(tag_family(tag.dictionary), ids, cells[framed])
+        told = (reading.wrong <= MOST_WRONG_READ) & (reading.lead >= LEAST_LEAD)
+        starts.append(square_homographies(tag.corners_mm, turned[reading.turn[told], framed[told]]))
         if len(layout.tags) == 1:  # of several tags one is read, or the plate is too much hidden to be named
-            doubtful = ~plain & (frame > 0.5)
+            doubtful = frame > 0.5
+            doubtful[framed[told]] = False
             guesses += [square_homographies(tag.corners_mm, turned[t, doubtful]) for t in range(n_distinct)]
     sure, guess = np.concatenate(starts), np.concatenate(guesses)
     sure = sure[_is_sane(sure, layout, photo.size_px)]

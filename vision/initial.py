@@ -10,7 +10,7 @@ from vision.adjust import Adjustment, Network, RobustStart, adjust_on, robust_st
 from vision.errors import NotEnoughError
 from vision.least_squares import SingularError, State
 from vision.rejection import REJECTION_LIMIT
-from vision.votes import Edge, Growth, edges_of
+from vision.votes import Edge, Growth, edges_in_photos, edges_on_fixtures
 
 # A fit that rejects more of its points, or misfits the photos' noise by more (chi-square by redundancy), may
 # have grown from a mirrored pose: other photos are tried, so many in all. Common practice, no source.
@@ -38,24 +38,32 @@ def _clearest_first(edges: Sequence[Edge], n_photos: int) -> NDArray:
     return np.argsort(-clarity, kind="stable")
 
 
-def start_without_mounts(network: Network) -> State:
-    """Start values from the photos alone, with no fixture; nan for what only a fixture would join."""
+def start_without_mounts(network: Network, seen: Sequence[Edge]) -> State:
+    """Start values from the photos alone, with no fixture; nan for what only a fixture would join.
+
+    Args:
+        seen: As of votes.edges_in_photos.
+    """
     free = replace(network, kit=replace(network.kit, fixtures=()))
-    edges = edges_of(free)
-    return _start(free, edges, int(_clearest_first(edges, network.observed.n_photos)[0]))
+    return _start(free, seen, int(_clearest_first(seen, network.observed.n_photos)[0]))
 
 
-def adjust_from_nothing(network: Network, n_tries: int = N_TRIES) -> Adjustment:
+def adjust_from_nothing(
+    network: Network, n_tries: int = N_TRIES, seen: Sequence[Edge] | None = None
+) -> Adjustment:
     """Adjust a set that hangs together, from start values of its own.
 
     Grows from the photo with the clearest votes first. If the result does not look like an optimum
     (misfit far above the noise, many points rejected), the next photos are tried, and the best
     result is kept: a start that fell into a mirrored pose costs far more than the true one.
 
+    Args:
+        seen: As of votes.edges_in_photos, where they are known already.
+
     Raises:
         NotEnoughError: The unknowns are not determined by these photos.
     """
-    edges = edges_of(network)
+    edges = (*(edges_in_photos(network) if seen is None else seen), *edges_on_fixtures(network))
     tried: list[RobustStart] = []
     best: Adjustment | None = None
     for seed in _clearest_first(edges, network.observed.n_photos)[:n_tries]:

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from vision.adjust import Adjustment, Network
 from vision.initial import adjust_from_nothing, looks_settled, start_without_mounts
 from vision.kit import Fixture, Kit, Mount, Target
+from vision.votes import Edge, edges_in_photos
 
 # Start values are this good even with a focal length wrong by 5 %; common practice, no source.
 LARGEST_TURN_DEG = 15.0
@@ -36,25 +37,26 @@ def adjust_as_hung(network: Network) -> tuple[Adjustment, str]:
     Raises:
         NotEnoughError: The unknowns are not determined by these photos.
     """
-    kit, says = as_hung(network)
+    seen = edges_in_photos(network)
+    kit, says = as_hung(network, seen)
     if says:
-        found = adjust_from_nothing(replace(network, kit=kit))
+        found = adjust_from_nothing(replace(network, kit=kit), seen=seen)
         # Poor start values may show what is not there; then the photos contradict it.
         if looks_settled(found) and found.chi2 < SUSPICIOUS * found.redundancy:
             return found, says
-    return adjust_from_nothing(network), ""
+    return adjust_from_nothing(network, seen=seen), ""
 
 
-def as_hung(network: Network) -> tuple[Kit, str]:
+def as_hung(network: Network, seen: Sequence[Edge]) -> tuple[Kit, str]:
     """The kit with its plates where the start values show them; what differs from the kit given, in words."""
-    state = start_without_mounts(network)
+    state = start_without_mounts(network, seen)
     o, u = network.observed, network.unknowns
     T_world_plate = dict(zip(o.plates, state.poses[u.n_photos : u.n_photos + u.n_plates], strict=True))
     up = _up(network, T_world_plate)
     fixtures, says = [], []
     for fixture in network.kit.fixtures:
-        seen = {m.plate for m in fixture.mounts if m.plate in o.plates}
-        found = next((h for h in _hangings(fixture, seen) if _fits(h, seen, T_world_plate, up)), None)
+        visible = {m.plate for m in fixture.mounts if m.plate in o.plates}
+        found = next((h for h in _hangings(fixture, visible) if _fits(h, visible, T_world_plate, up)), None)
         fixtures.append(fixture if found is None else found.fixture)
         if found is not None and found.says:
             says.append(found.says)

@@ -46,8 +46,8 @@ class Edge:
     extent_px: float
 
 
-def edges_of(network: Network) -> tuple[Edge, ...]:
-    """Every plate in every photo, and every plate on its fixture."""
+def edges_in_photos(network: Network) -> tuple[Edge, ...]:
+    """Every plate in every photo."""
     o = network.observed
     scales = printed_scales([network.kit.plates[p] for p in o.plates])
     edges = []
@@ -59,20 +59,19 @@ def edges_of(network: Network) -> tuple[Edge, ...]:
         costs = np.minimum((rms**2 - rms[0] ** 2) / (rms[0] ** 2 + MODEL_U_PX**2), VOTE_CAP)
         extent = np.ptp(o.saddles_px[g, use], axis=0)
         edges.append(Edge(int(o.photo[g]), int(o.plate[g]), T, costs, float(extent.min())))
-    for body, plate, T_fixture_plate in _mounts(network):
-        edges.append(Edge(body, plate, T_fixture_plate[None], np.zeros(1), MOUNT_EXTENT_PX))
     return tuple(edges)
 
 
-def _mounts(network: Network) -> list[tuple[int, int, NDArray]]:
-    """(body index, plate index, T_fixture_plate) of the fixtures' plates that were seen."""
-    index_of = {plate: k for k, plate in enumerate(network.observed.plates)}
-    return [
-        (network.observed.n_photos + f, index_of[m.plate], m.T_fixture_plate)
+def edges_on_fixtures(network: Network) -> tuple[Edge, ...]:
+    """Every plate on its fixture, of those that were seen."""
+    o = network.observed
+    index_of = {plate: k for k, plate in enumerate(o.plates)}
+    return tuple(
+        Edge(o.n_photos + f, index_of[m.plate], m.T_fixture_plate[None], np.zeros(1), MOUNT_EXTENT_PX)
         for f, k in enumerate(network.fixtures())
         for m in network.kit.fixtures[k].mounts
         if m.plate in index_of
-    ]
+    )
 
 
 def _turn_costs(R_a: NDArray, R_b: NDArray) -> NDArray:

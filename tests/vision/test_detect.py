@@ -10,6 +10,7 @@ from calib_data.layouts import load_layouts
 from vision.detect import Detection, detect_plates, find_predicted
 from vision.homography import map_points
 from vision.photo import ExifFacts, Photo
+from vision.squares import dark_squares
 from vision.tagcode import tag_family
 
 RING13, CROSS2X2 = load_layouts()
@@ -133,6 +134,29 @@ def test_small_and_steep_plates_are_found(incidence_deg, distance_mm):
     shortest = np.linalg.norm(np.roll(edges, -1, axis=0) - edges, axis=1).min()
     assert 24 < shortest < 35  # the draw above stays near the limit of 25 px
     assert found.tag_edge_px == pytest.approx(shortest, rel=0.01)
+
+
+@pytest.mark.parametrize("distance_mm", [1800, 9000])
+def test_noise_as_of_a_dark_shop_hides_no_plate_near_or_far(distance_mm):
+    H = view(distance_mm, 20)
+    (found,) = detect_plates(scene((RING13, 41, H), exposure=0.4, noise=9), [RING13])
+    assert found.plate == 41 and found.tag_read
+
+
+def test_noise_by_itself_leaves_few_outlines_to_look_at(monkeypatch):
+    """Each costs time; unsmoothed, a megapixel of dark noise has tens of thousands."""
+    outlines = []
+
+    def counting(*arguments):
+        found = find_contours(*arguments)
+        outlines.extend(found[0])
+        return found
+
+    find_contours = cv2.findContours
+    monkeypatch.setattr(cv2, "findContours", counting)
+    noise = np.random.default_rng(3).normal(40, 9, (1000, 1000)).clip(0, 255).round().astype(np.uint8)
+    dark_squares(noise)
+    assert len(outlines) < 1000
 
 
 def test_covariance_whitens_the_errors_of_many_views():
