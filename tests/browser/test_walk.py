@@ -6,7 +6,6 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -141,8 +140,8 @@ def test_a_wrong_figure_is_told_beside_its_field(walk: Walk) -> None:
 
 def _begin(walk: Walk) -> dict[str, Any]:
     _, _, vehicle = story_files()
-    body = {"vehicle": vehicle, "kit_id": walk.ids["kit"], "placement_ids": [walk.ids["placement"]], "bay": "bay 2"}
-    return walk.post("/api/visits", body)
+    chosen = {"kit_id": walk.ids["kit"], "placement_ids": [walk.ids["placement"]]}
+    return walk.post("/api/visits", {"vehicle": vehicle, "bay": "bay 2", **chosen})
 
 
 def _slip_text(page: Page) -> str:
@@ -418,7 +417,8 @@ def test_no_page_is_wider_than_a_small_screen_or_a_magnified_one(walk: Walk) -> 
 _TARGETS = """() => {
   const seen = (one) => one.checkVisibility() && one.getBoundingClientRect().width > 2;
   const box = (one) => one.getBoundingClientRect();
-  const all = [...document.querySelectorAll("main button, main .button, main summary, .choice label, .places a")];
+  const what = "main button, main .button, main summary, .choice label, .places a";
+  const all = [...document.querySelectorAll(what)];
   const targets = all.filter(seen);
   const small = targets.filter((one) => box(one).height < SIZE || box(one).width < SIZE);
   const close = [];

@@ -1,0 +1,41 @@
+"""Numbers for people; expected texts by hand, digits after JCGM 100, 7.2.6."""
+
+import pytest
+
+from api.figures import Figures, decimals_for
+
+MM, INCHES, COMMA = Figures(), Figures("in"), Figures("mm", ",")
+
+
+@pytest.mark.parametrize(
+    ("u", "decimals"), [(0.75, 2), (0.098, 3), (1.0, 1), (3.2, 1), (12.0, 0), (250.0, 0)]
+)
+def test_a_value_has_as_many_decimals_as_two_digits_of_u(u, decimals):
+    assert decimals_for(u) == decimals
+
+
+def test_a_length_is_shown_in_millimetres_or_inches():
+    assert MM.value("distance_mm", 2502.1019, 0.68) == "2502.10"
+    assert INCHES.value("distance_mm", 2502.1019, 0.68) == "98.508"
+    assert INCHES.with_unit("distance_mm", "98.508") == "98.508\N{NO-BREAK SPACE}in"
+
+
+def test_an_angle_is_in_degrees_everywhere():
+    assert INCHES.value("yaw_deg", 0.14378, 0.0378) == "0.144"
+    assert INCHES.with_unit("yaw_deg", "0.144") == "0.144°"
+
+
+def test_the_decimal_mark_is_the_devices_own():
+    assert COMMA.value("lateral_mm", -9.68, 0.63) == "\N{MINUS SIGN}9,68"
+    assert COMMA.words("Move it 9.7 mm. Then again.") == "Move it 9,7 mm. Then again."
+    assert COMMA.given("lateral_mm", 0.25) == "0,25"
+
+
+def test_nothing_is_shown_as_minus_zero():
+    assert MM.value("lateral_mm", -0.001, 0.6) == "0.00"
+
+
+def test_what_was_entered_is_shown_as_it_was_entered():
+    assert MM.given("distance_mm", 2500.0) == "2500"
+    assert MM.given("yaw_deg", 0.3) == "0.3"
+    assert INCHES.given("distance_mm", 2500.0) == "98.425"

@@ -1,0 +1,89 @@
+"""Arrows for who stands at the target and for who sits in the vehicle; directions worked out by hand."""
+
+import json
+from pathlib import Path
+
+import pytest
+
+import calib_data
+from api.figures import Figures
+from api.moves import said_moves
+
+KIT = json.loads((Path(calib_data.__file__).parent / "demo" / "kit.json").read_text())
+AGAIN = "Then photograph again, as a new set."
+
+
+def _value(value, nominal, decision, half=4.0, u=0.5):
+    required = {"nominal": nominal, "minus": half, "plus": half, "decision": decision}
+    return {"value": value, "u": u, "interval95": [value - 1, value + 1], **required}
+
+
+def _placement(advice, **values):
+    standing = {
+        "distance_mm": _value(2500.0, 2500.0, "conforming"),
+        "lateral_mm": _value(0.0, 0.0, "conforming"),
+        "height_mm": _value(1100.0, 1100.0, "conforming"),
+        "yaw_deg": _value(0.0, 0.0, "conforming", 0.3, 0.03),
+    }
+    return {"fixture": "front", "target": "board", "values": standing | values, "advice": [*advice, AGAIN]}
+
+
+@pytest.mark.parametrize(
+    ("values", "says", "at_target", "in_vehicle"),
+    [
+        # The board stands 9.7 mm to the vehicle's left: who faces the vehicle has that on the right hand.
+        (
+            {"lateral_mm": _value(9.7, 0.0, "nonconforming")},
+            "Move the target 9.7 mm to the vehicle's right (as seen sitting in it).",
+            "left",
+            "right",
+        ),
+        # Behind the vehicle both look the same way.
+        (
+            {
+                "lateral_mm": _value(9.7, 0.0, "nonconforming"),
+                "distance_mm": _value(-1500.0, -1500.0, "conforming"),
+                "yaw_deg": _value(180.0, 180.0, "conforming", 0.3, 0.03),
+            },
+            "Move the target 9.7 mm to the vehicle's right (as seen sitting in it).",
+            "right",
+            "right",
+        ),
+        (
+            {"distance_mm": _value(2520.0, 2500.0, "nonconforming")},
+            "Move the target 20 mm toward the vehicle.",
+            "onward",
+            "back",
+        ),
+        ({"height_mm": _value(1090.0, 1100.0, "nonconforming")}, "Raise the target by 10 mm.", "up", "up"),
+    ],
+)
+def test_a_move_has_an_arrow_for_both_places_to_stand(values, says, at_target, in_vehicle):
+    move, again = said_moves(_placement([says], **values), KIT, Figures())
+    assert (move.says, move.at_target, move.in_vehicle) == (says, at_target, in_vehicle)
+    assert (again.says, again.at_target) == (AGAIN, None)
+
+
+def test_a_turn_is_told_from_above_with_millimetres_at_the_fixtures_ends():
+    # The demo's plates lie 350 mm from the middle, and 350 mm * sin(1 degree) = 6.1 mm.
+    says = (
+        "Turn the target 1.00 degrees clockwise seen from above, about the middle of the fixture: the end on "
+        "the vehicle's left goes 6.1 mm away from the vehicle, the other end as much toward it (at the "
+        "plates, 350 mm from the middle)."
+    )
+    placement = _placement([says], yaw_deg=_value(1.0, 0.0, "nonconforming", 0.3, 0.03))
+    move, _ = said_moves(placement, KIT, Figures())
+    assert move.at_target == move.in_vehicle == "turn_right"
+
+
+def test_a_move_is_told_in_inches_with_a_comma():
+    says = "Move the target 9.7 mm to the vehicle's right (as seen sitting in it)."
+    placement = _placement([says], lateral_mm=_value(9.7, 0.0, "nonconforming"))
+    move, _ = said_moves(placement, KIT, Figures("in", ","))
+    assert move.says == "Move the target 0,382 in to the vehicle's right (as seen sitting in it)."
+
+
+def test_numbers_that_contradict_each_other_bring_no_arrow():
+    warning = "Do not move the target on these numbers. Fixture front moved between photos."
+    placement = _placement([warning], lateral_mm=_value(9.7, 0.0, "nonconforming"))
+    assert all(one.at_target is None for one in said_moves(placement, KIT, Figures()))

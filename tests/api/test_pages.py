@@ -1,0 +1,146 @@
+"""Pages: who sees which, what they say of demos and errors, and that nothing in them runs by itself."""
+
+import re
+from collections.abc import Callable
+
+import pytest
+from fastapi import FastAPI
+from sqlalchemy import select
+from starlette.testclient import TestClient
+
+from api.tables import KitRevision, Measured, PlacementRevision, Visit
+from tests.api.conftest import Bay
+from tests.api.signed import Signed
+
+OPEN_TO_ALL = ("/pair", "/help")
+OF_ALL = ("/visits", "/visits/new", "/records", "/kits", "/placements", "/people", "/status")
+OF_EDITORS = ("/kits/new", "/placements/new", "/placements/new?family=board_ahead")
+
+
+@pytest.fixture
+def phone(client: Callable) -> TestClient:
+    return client("technician")
+
+
+@pytest.mark.parametrize("path", [*OF_ALL, *OF_EDITORS])
+def test_a_device_that_is_not_paired_is_sent_to_pair_and_back(client: Callable, path: str) -> None:
+    answer = client(None).get(path, follow_redirects=False)
+    assert answer.status_code == 303
+    assert answer.headers["location"] == f"/pair?then={path.partition('?')[0]}"
+
+
+@pytest.mark.parametrize("path", OPEN_TO_ALL)
+def test_pairing_and_help_are_open_to_all(client: Callable, path: str) -> None:
+    assert client(None).get(path).status_code == 200
+
+
+@pytest.mark.parametrize("path", OF_ALL)
+def test_a_paired_device_sees_the_pages(phone: TestClient, path: str) -> None:
+    answer = phone.get(path)
+    assert answer.status_code == 200
+    assert answer.headers["content-type"].startswith("text/html")
+
+
+@pytest.mark.parametrize("path", OF_EDITORS)
+def test_only_owners_and_reviewers_see_the_forms_of_kits_and_placements(client: Callable, path: str) -> None:
+    assert client("reviewer").get(path).status_code == 200
+    refused = client("technician").get(path)
+    assert refused.status_code == 403
+    assert "Only an owner or a reviewer" in refused.text
+
+
+@pytest.mark.parametrize(
+    "then", ["https://elsewhere.example/", "//elsewhere.example/", "/\\elsewhere.example"]
+)
+def test_pairing_leads_nowhere_else(client: Callable, then: str) -> None:
+    answer = client(None).get("/pair", params={"then": then})
+    assert "elsewhere" not in answer.text
+    assert 'data-then="/visits"' in answer.text
+
+
+@pytest.mark.parametrize(
+    "path", ["/visits/unknown", "/rounds/unknown", "/kits/unknown", "/placements/unknown", "/records/unknown"]
+)
+def test_what_is_not_there_is_told_on_a_page(phone: TestClient, path: str) -> None:
+    answer = phone.get(path)
+    assert answer.status_code == 404
+    assert answer.headers["content-type"].startswith("text/html")
+    assert "There is no such" in answer.text or "not in this store" in answer.text
+
+
+def test_a_visits_pages_show_what_was_entered(phone: TestClient, bay: Bay) -> None:
+    visit = bay.begin()
+    page = phone.get(f"/visits/{visit.id}").text
+    assert "hatchback, grey" in page and "van 1, revision 1" in page
+    one = bay.open(visit)
+    assert "Choose photos" in phone.get(f"/rounds/{one.id}").text
+    for path in (f"/visits/{visit.id}/sign", f"/visits/{visit.id}/slip"):
+        assert phone.get(path).status_code == 200
+    assert "DEMO" not in page
+
+
+def test_what_a_person_typed_is_shown_as_text(phone: TestClient, bay: Bay) -> None:
+    visit = bay.begin(bay="<script>alert(1)</script>")
+    page = phone.get(f"/visits/{visit.id}").text
+    assert "<script>alert" not in page and "&lt;script&gt;alert" in page
+
+
+def test_every_page_of_a_demo_says_so(
+    client: Callable, bay: Bay, demo_kit: KitRevision, demo_placement: PlacementRevision
+) -> None:
+    phone = client("reviewer")
+    bay.kit, bay.placement = demo_kit, demo_placement
+    visit = bay.begin()
+    one = bay.open(visit)
+    kit, placement = f"/kits/{demo_kit.kit_id}", f"/placements/{demo_placement.placement_id}"
+    for path in (
+        *(f"/visits/{visit.id}", f"/visits/{visit.id}/slip", f"/visits/{visit.id}/sign", f"/rounds/{one.id}"),
+        *(kit, f"{kit}/edit", placement, f"{placement}/edit"),
+    ):
+        assert '<p class="demo"' in phone.get(path).text, path
+
+
+def test_no_page_has_a_script_or_style_of_its_own(client: Callable, bay: Bay) -> None:
+    visit = bay.begin()
+    one = bay.open(visit)
+    phone = client("owner")
+    paths = (*OF_ALL, *OF_EDITORS, *OPEN_TO_ALL, f"/visits/{visit.id}", f"/rounds/{one.id}")
+    for path in paths:
+        text = phone.get(path).text
+        assert not re.search(r"<script(?![^>]*\b(?:src|type=\"application/json\"))", text), path
+        assert not re.search(r"\sstyle=|\son\w+=|javascript:|<style", text), path
+        assert not re.search(r"(?:src|href)=\"(?:https?:)?//(?!testserver)", _without_own_addresses(text)), (
+            path
+        )
+
+
+def test_signed_visits_have_pages_of_their_results_and_records(
+    client: Callable, app: FastAPI, signed: Signed
+) -> None:
+    phone = client("technician")
+    with signed.store.reading() as db:
+        visit_ids = list(db.scalars(select(Visit.id).where(Visit.signed_at.is_not(None))))
+        round_ids = list(db.scalars(select(Measured.round_id).where(Measured.state == "done")))
+    assert visit_ids and round_ids
+    for path in [
+        *(f"/visits/{key}" for key in visit_ids),
+        *(f"/records/{key}" for key in visit_ids),
+        *(f"/rounds/{key}/result" for key in round_ids),
+        *(f"/rounds/{key}" for key in round_ids),
+    ]:
+        answer = phone.get(path)
+        assert answer.status_code == 200, (path, answer.text)
+        assert 'class="acts"' in answer.text
+
+
+def _without_own_addresses(text: str) -> str:
+    """Links to the service's own addresses, which the pages for phones show."""
+    return re.sub(r"href=\"https?://[^\"]+:8080/\"", "", text)
+
+
+def test_a_device_shows_numbers_its_own_way(phone: TestClient, bay: Bay) -> None:
+    visit = bay.begin()
+    phone.cookies.set("plumbsight_shown", "in_comma")
+    page = phone.get(f"/visits/{visit.id}").text
+    assert 'data-unit="in"' in page
+    assert re.search(r"\d+,\d+ in</dd>", page)
