@@ -188,3 +188,18 @@ def test_a_saddle_is_less_sure_across_a_steep_plate():
     assert np.trace(steep) / 2 == pytest.approx(((0.029 + 0.032) / 2) ** 2)  # half-way between table rows
     small = saddle_cov_px2(0.0, 25.3, np.zeros(2), 0.029)
     assert np.sqrt(small[0, 0]) == pytest.approx(0.0345, abs=0.0002)
+
+
+def test_a_wheel_that_one_photo_would_show_has_its_unchecked_sheet_in_u(scene, stations):
+    bay, wheel = bay_of(scene), 3
+    first = next(i for i, s in enumerate(stations) if wheel in s.plates)
+    once = [
+        replace(s, plates=tuple(p for p in s.plates if p != wheel or i == first))
+        for i, s in enumerate(stations)
+    ]
+    seen, barely = forecast(bay, stations), forecast(bay, once)
+    assert "unchecked_sheets" not in seen.budget["lateral_mm"]
+    # The declared track knows the wheel's place to 5 mm, far better than 3 % of some metres; half of that
+    # is in the axle's middle, and a target as far ahead as the wheelbase is long has it about once again.
+    assert 2.5 < barely.u["lateral_mm"] < 10.0
+    assert barely.budget["lateral_mm"]["unchecked_sheets"] > 0.8
