@@ -17,8 +17,8 @@ from api.context import Caller
 from api.problems import ConflictError, NotThereError
 from api.revisions import said
 from api.shop import shop
-from api.store import now, tell
-from api.tables import Arrival, PhotoFile, Round, Visit
+from api.store import STORE_ID, now, tell
+from api.tables import Arrival, PhotoFile, Round, Setting, Visit
 from api.visit_rows import deviate, still_open
 
 NO_TIME = (
@@ -100,7 +100,7 @@ def _elsewhere(db: Session, one: Round, facts: ArrivalFacts) -> Iterator[str]:
     if found is None:
         return
     arrival, visit = found
-    whose = "this visit" if visit.id == one.visit_id else f"visit {visit.number}"
+    whose = "this visit" if visit.id == one.visit_id else _words(db, visit)
     if arrival.round_id is not None:
         yield f"The same photo is in round {rounds.get(db, arrival.round_id).number} of {whose} already."
     elif arrival.refused_reason is not None:
@@ -137,8 +137,14 @@ def after_looking(db: Session, arrival: Arrival) -> bool:
 
 
 def _slip_says(db: Session, slip: str) -> str:
-    other = db.scalar(select(Visit.number).where(Visit.slip == slip))
-    return f"It shows the slip of {f'visit {other}' if other else 'a visit that is not in this store'}."
+    other = db.scalar(select(Visit).where(Visit.slip == slip))
+    return f"It shows the slip of {_words(db, other) if other else 'a visit that is not in this store'}."
+
+
+def _words(db: Session, visit: Visit) -> str:
+    """A visit by its number, which is unique in the store that it began in."""
+    store_id = db.get_one(Setting, STORE_ID).value["id"]
+    return f"visit {visit.number}{'' if visit.store_id == store_id else ' of another store'}"
 
 
 def waiting(db: Session, visit_id: str) -> list[Arrival]:

@@ -13,6 +13,7 @@ from api.identity import Identity, identity
 from api.kits import KitView
 from api.placements import PlacementView
 from api.tables import Arrival, Change, Deviation, Measured, Person, PhotoFile, Round
+from api.visit_list import latest_measured
 from api.visit_rows import get
 
 
@@ -26,6 +27,7 @@ class ArrivalView:
         by, placed_by, refused_by: People's names; empty where nobody did.
         taken: The photo's own time, the phone's local clock.
         taken_out: What was removed on arrival, in words.
+        seen: Plates and remarks of the look, as the table keeps them.
     """
 
     id: str
@@ -41,6 +43,7 @@ class ArrivalView:
     removed_at: str | None
     state: str
     remarks: list[str]
+    seen: dict[str, Any] | None
     slip_seen: str | None
     sent_to_round_id: str
     round_id: str | None
@@ -171,7 +174,7 @@ def _arrivals(db: Session, visit_id: str, names: Mapping[str, str]) -> list[Arri
     row, file = Arrival, PhotoFile
     query = (
         select(
-            *(row.id, row.seq, row.name, row.sha256, row.state, row.remarks, row.slip_seen),
+            *(row.id, row.seq, row.name, row.sha256, row.state, row.remarks, row.seen, row.slip_seen),
             *(row.sent_to_round_id, row.round_id, row.tray_reason, row.refused_reason),
             *(row.by, row.at, row.placed_by, row.refused_by, row.decided_at),
             *(file.came_as_sha256, file.kind, file.size_px, file.exif, file.taken_out, file.removed_at),
@@ -191,15 +194,11 @@ def _arrivals(db: Session, visit_id: str, names: Mapping[str, str]) -> list[Arri
 def _measured(db: Session, round_ids: Sequence[str]) -> dict[str, MeasuredView]:
     """The latest measuring of each round."""
     row = Measured
-    query = (
-        select(
-            *(row.round_id, row.seq, row.state, row.says, row.asked_at, row.done_at),
-            row.result["decision"].as_string().label("decision"),
-            row.inputs[("kit", "revision")].as_integer().label("kit_revision"),
-        )
-        .where(row.round_id.in_(round_ids))
-        .order_by(row.seq)
-    )
+    query = select(
+        *(row.round_id, row.seq, row.state, row.says, row.asked_at, row.done_at),
+        row.result["decision"].as_string().label("decision"),
+        row.inputs[("kit", "revision")].as_integer().label("kit_revision"),
+    ).where(row.seq.in_(latest_measured(round_ids)))
     made = {}
     for found in db.execute(query):
         values = dict(found._mapping)

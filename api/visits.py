@@ -15,17 +15,20 @@ from api.revisions import changes, confirmed_doubts, said
 from api.shop import shop
 from api.slips import new_slip
 from api.store import STORE_ID, new_id, now, tell
-from api.tables import Setting, Visit, VisitPlacement
+from api.tables import PlacementRevision, Setting, Visit, VisitPlacement
 from api.vehicles import VehicleFacts, checked
+from api.visit_list import VisitLine, demos_of, listed
 from api.visit_rows import deviate, get, still_open
 from api.visit_view import VisitView, summary
 
 __all__ = [
     "BeginVisit",
     "Defaults",
+    "VisitLine",
     "VisitView",
     "begin",
     "defaults",
+    "demos_of",
     "get",
     "listed",
     "still_open",
@@ -64,19 +67,6 @@ class VehicleCorrection:
     odometer_km: int | None = None
     vin: str | None = None
     confirmed: bool = False
-
-
-@dataclass(frozen=True)
-class VisitLine:
-    """A visit in the list of visits."""
-
-    id: str
-    number: int
-    label: str
-    bay: str
-    begun_at: str
-    signed_at: str | None
-    is_demo: bool
 
 
 @dataclass(frozen=True)
@@ -139,7 +129,7 @@ def _bay(name: str) -> str:
     return plain
 
 
-def _require(db: Session, visit_id: str, rows: Sequence[Any]) -> None:
+def _require(db: Session, visit_id: str, rows: Sequence[PlacementRevision]) -> None:
     db.execute(delete(VisitPlacement).where(VisitPlacement.visit_id == visit_id))
     db.add_all(
         VisitPlacement(
@@ -167,31 +157,6 @@ def defaults(db: Session) -> Defaults:
         bay=last.bay if last else "",
         bays=list(shop(db).bays),
         vehicles=[vehicles[label] for label in labels[:MOST_RECENT]],
-    )
-
-
-def listed(db: Session, skip: int = 0, limit: int = 50) -> list[VisitLine]:
-    """Visits, the latest first, after `skip` of them."""
-    query = select(Visit).order_by(Visit.begun_at.desc(), Visit.id).offset(skip).limit(limit)
-    return [
-        VisitLine(
-            id=visit.id,
-            number=visit.number,
-            label=visit.vehicle["label"],
-            bay=visit.bay,
-            begun_at=visit.begun_at,
-            signed_at=visit.signed_at,
-            is_demo=is_demo(db, visit),
-        )
-        for visit in db.scalars(query)
-    ]
-
-
-def is_demo(db: Session, visit: Visit) -> bool:
-    """Whether kit or a placement is a demo, so that the visit cannot be signed."""
-    chosen = inputs.placements_of(db, visit.id)
-    return kits.at(db, visit.kit_id, visit.kit_revision).is_demo or any(
-        placements.at(db, one.placement_id, one.revision).is_demo for one in chosen
     )
 
 

@@ -75,7 +75,7 @@ def test_a_refused_request_may_be_sent_again_under_its_key(client, store, body):
 @pytest.mark.parametrize("key", ["", "x" * 201])
 def test_a_key_has_a_length(client, body, key):
     answer = client("technician").post("/api/visits", json=body, headers={"Idempotency-Key": key})
-    assert answer.status_code == 422 and "1 to 200 characters" in answer.json()["detail"]
+    assert answer.status_code == 422 and "idempotency-key" in answer.json()["detail"]
 
 
 def test_eight_at_once_under_one_key_do_it_once(client, store, body):

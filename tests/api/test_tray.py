@@ -7,7 +7,7 @@ from sqlalchemy import select
 
 from api import rounds, shop, tray
 from api.problems import ConflictError, NotAcceptedError, NotThereError
-from api.tables import Measured
+from api.tables import Measured, Visit
 
 
 @pytest.fixture
@@ -157,6 +157,14 @@ def test_a_photo_that_shows_another_visits_slip_waits(bay):
         "It shows the slip of a visit that is not in this store."
     )
     assert bay.arrive(one, "c.jpg", slip_seen=visit.slip).round_id == one.id
+
+
+def test_a_visit_of_another_store_is_called_so(bay):
+    brought, visit = bay.begin(), bay.begin()
+    with bay.store.writing() as db:
+        db.get_one(Visit, brought.id).store_id = "f" * 32
+    found = reason(bay.arrive(bay.open(visit), "a.jpg", slip_seen=brought.slip))
+    assert found == "It shows the slip of visit 1 of another store."
 
 
 def test_a_slip_seen_after_closing_moves_the_photo_and_measures_again(bay):

@@ -126,6 +126,40 @@ def test_visits_are_listed_the_latest_first(bay):
         assert visits.listed(db)[0].label == "hatchback, grey"
 
 
+def test_the_list_says_how_each_visit_stands(bay):
+    bay.begin()
+    visit = bay.begin(bay="bay 2")
+    one = bay.open(visit)
+    bay.arrive(one, "a.jpg")
+    bay.close(one)
+    bay.arrive(one, "late.jpg")
+    with bay.store.writing() as db:
+        row = db.scalars(select(Measured)).one()
+        row.state, row.result = "done", {"format": "plumbsight.result/1", "decision": "undecided"}
+    bay.open(visit, "after_correction")
+    with bay.store.reading() as db:
+        second, first = visits.listed(db)
+    assert (second.n_rounds, second.open_round, second.n_tray) == (2, 2, 1)
+    assert (second.decision, second.decision_round, second.bay) == ("undecided", 1, "bay 2")
+    assert (first.n_rounds, first.open_round, first.n_tray, first.decision) == (0, None, 0, None)
+
+
+def test_a_round_that_is_measured_again_shows_no_older_decision(bay):
+    visit = bay.begin()
+    one = bay.open(visit)
+    bay.arrive(one, "a.jpg")
+    bay.close(one)
+    with bay.store.writing() as db:
+        row = db.scalars(select(Measured)).one()
+        row.state, row.result = "done", {"format": "plumbsight.result/1", "decision": "conforming"}
+        db.flush()
+        right = bay.vehicle | {"wheelbase_mm": 2860}
+        visits.correct_vehicle(db, bay.caller, visit.id, VehicleCorrection(right, "misread"))
+    with bay.store.reading() as db:
+        assert visits.listed(db)[0].decision is None
+    assert bay.summary(visit).rounds[0].measured.decision is None
+
+
 # --- changes within a visit -------------------------------------------------------------------------
 
 
