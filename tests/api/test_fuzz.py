@@ -82,7 +82,7 @@ def ids(unhurried, client: Callable, store, bay) -> dict[str, str]:
             "session_id": session,
             "visit_id": visit.id,
             "round_id": first.id,
-            "arrival_id": sent.json()["id"],
+            "arrival_id": sent.json()["photo"]["id"],
             "kit_id": bay.kit.kit_id,
             "placement_id": bay.placement.placement_id,
         }
