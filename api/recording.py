@@ -203,8 +203,8 @@ def _round(db: Session, row: Round) -> Json:
 
 
 def _earlier(row: Measured) -> Json:
-    decision = row.result["decision"] if row.result else None
-    return {"asked_at": row.asked_at, "done_at": row.done_at, "state": row.state, "decision": decision}
+    times = {"asked_at": row.asked_at, "done_at": row.done_at}
+    return {**times, "state": row.state, "says": row.says, "result": row.result}
 
 
 def _photos(db: Session, visit: Visit, rounds: Sequence[Round]) -> Iterator[Json]:

@@ -19,6 +19,10 @@ Time = Annotated[
     str,
     StringConstraints(pattern=r"^[0-9]{4}-[0-9]{2}-[0-9]{2}T[0-9]{2}:[0-9]{2}:[0-9]{2}\.[0-9]{6}Z$"),
 ]
+# A name in a folder on any system, never a way out of it.
+PhotoName = Annotated[
+    str, StringConstraints(max_length=200, pattern=r"^[^./\\:\x00-\x1f\x7f][^/\\:\x00-\x1f\x7f]*$")
+]
 Decision = Literal["conforming", "nonconforming", "undecided", "none"]
 Probability = Annotated[float, Field(ge=0, le=1)]
 
@@ -113,7 +117,7 @@ class PhotoOfRecord(FileModel):
     """A photo that reached the visit: in a round, or refused with the reason. None is left out."""
 
     id: Id
-    name: str
+    name: PhotoName
     round: int | None = Field(description="The round it counts in; null: refused.")
     sent_to_round: int
     sha256: Sha256 = Field(description="Of the file as stored.")
@@ -145,7 +149,8 @@ class EarlierMeasuring(FileModel):
     asked_at: Time
     done_at: Time | None = None
     state: str
-    decision: Decision | None = None
+    says: str
+    result: ResultFile | None = None
 
 
 class RoundOfRecord(FileModel):

@@ -156,7 +156,7 @@ def test_an_earlier_measuring_of_a_round_stays_named(store, kim, visit_id):
         again = {c.name: getattr(row, c.name) for c in Measured.__table__.columns if c.name != "seq"}
         db.add(Measured(**again))
     record = _record(store, sign(store, kim, visit_id, PIN, ""))
-    assert [one["decision"] for one in record["rounds"][0]["earlier"]] == ["nonconforming"]
+    assert [one["result"]["decision"] for one in record["rounds"][0]["earlier"]] == ["nonconforming"]
 
 
 def test_without_the_slip_in_a_photo_the_record_says_that_identity_rests_on_the_person(store, kim, visit_id):
