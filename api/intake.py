@@ -5,7 +5,6 @@ its row. Whatever fails on the way leaves nothing that counts, and is said.
 """
 
 import contextlib
-import errno
 import hashlib
 import re
 from collections.abc import AsyncIterator, Iterator
@@ -14,7 +13,6 @@ from pathlib import Path, PureWindowsPath
 from typing import BinaryIO
 
 from sqlalchemy import func, select
-from sqlalchemy.exc import OperationalError
 from sqlalchemy.orm import Session
 from starlette.concurrency import run_in_threadpool
 
@@ -33,7 +31,6 @@ MOST_IN_ROUND = 60
 MOST_WAITING = 1000
 MOST_NAME = 100
 _BUFFER_BYTES = 1 << 20
-_FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 _KEY = re.compile(r"[A-Za-z0-9_-]{8,64}")
 
 
@@ -95,13 +92,11 @@ async def received(service: Service, body: AsyncIterator[bytes]) -> AsyncIterato
     """The body in a temporary file, which is gone afterwards, whatever happens.
 
     Raises:
-        TooLargeError, NoRoomError: Nothing is kept.
+        TooLargeError, OSError: Too large, or the disk is full. Nothing is kept.
     """
     path = photofiles.incoming(service.store)
     try:
-        with full_disk_said():
-            sha256 = await _write(service, body, path)
-        yield Sent(path, sha256)
+        yield Sent(path, await _write(service, body, path))
     finally:
         path.unlink(missing_ok=True)
 
@@ -134,7 +129,7 @@ def take_in(service: Service, caller: Caller, round_id: str, key: str, name: str
     Raises:
         PhotoError, NotAcceptedError: It is no photo that can be measured.
         ConflictError: The visit is signed, or the photo was removed by order.
-        NoRoomError: The disk is full.
+        OSError, OperationalError: The disk is full; nothing counts as stored.
     """
     store = service.store
     with store.reading() as db:
@@ -146,11 +141,10 @@ def take_in(service: Service, caller: Caller, round_id: str, key: str, name: str
         keeps_place = shop(db).keeps_place
     clean_path = photofiles.incoming(store)
     try:
-        with full_disk_said():
-            facts = service.jobs.receive(sent.path, clean_path, name, keeps_place)
-            _keep_file(store, clean_path, facts.sha256)
-            with store.writing() as db:
-                taken = _add(db, caller, round_id, key, name, sent, facts)
+        facts = service.jobs.receive(sent.path, clean_path, name, keeps_place)
+        _keep_file(store, clean_path, facts.sha256)
+        with store.writing() as db:
+            taken = _add(db, caller, round_id, key, name, sent, facts)
     finally:
         clean_path.unlink(missing_ok=True)
     service.jobs.wake()
@@ -249,25 +243,10 @@ def _fit_for_a_folder(name: str) -> tuple[str, str]:
     return (stem.strip(" .") or "photo")[:MOST_NAME], f".{ending}"
 
 
-@contextlib.contextmanager
-def full_disk_said() -> Iterator[None]:
-    """A full disk as an error in words; others pass."""
-    try:
-        yield
-    except OSError as wrong:
-        if wrong.errno in _FULL:
-            raise _no_room() from wrong
-        raise
-    except OperationalError as wrong:
-        if "full" in str(wrong.orig):
-            raise _no_room() from wrong
-        raise
-
-
 def _no_room() -> NoRoomError:
     return NoRoomError(
-        "The disk of the service is full, so this photo was not stored. Free some space there, then send it "
-        "again; what was stored is safe."
+        "The service's disk is nearly full, so this photo was not stored. Free some space there, then send "
+        "it again; what was stored is safe."
     )
 
 

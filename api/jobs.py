@@ -205,6 +205,8 @@ class Jobs:
             outcome: Any = future.result()
         except PhotoError as wrong:
             outcome = Failed(str(wrong))
+        except FileNotFoundError:
+            outcome = Failed("This photo was removed before it was looked at.")
         except _BROKEN as broken:
             log.warning("%s failed: %r", task.key, broken)
             self._tries[task.key] += 1

@@ -143,8 +143,7 @@ def found(
     path = photofiles.drawing(service.store, arrival.sha256, of)
     if not path.is_file():
         source = photofiles.original(service.store, arrival.sha256)
-        with intake.full_disk_said():
-            service.jobs.draw(source, arrival.name, packed, plate, path)
+        service.jobs.draw(source, arrival.name, packed, plate, path)
     return FileResponse(path, media_type="image/jpeg", headers={"Cache-Control": "private, max-age=60"})
 
 

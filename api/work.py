@@ -205,6 +205,9 @@ def measure_round(job: RoundToMeasure) -> MeasuredRound:
     """Measure a round from what was found in its photos."""
     unread = [UnreadPhoto(name, says) for name, says in job.unread]
     found = [unpack_found(packed) for packed in job.found]
+    if not found:
+        reasons = " ".join(photo.says for photo in unread)
+        return MeasuredRound(f"The round has no photo that can be measured. {reasons}".strip())
     try:
         photo_set = photo_set_of(job.title, job.kit, job.vehicle, job.placements)
         measurement = measure_found(

@@ -1,6 +1,8 @@
 """Worker processes: how many, and what each may take of the machine. Imports nothing heavy."""
 
+import multiprocessing
 import os
+import threading
 from pathlib import Path
 
 try:
@@ -18,12 +20,21 @@ ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 
 
 def begin(nice: int, memory_bytes: int) -> None:
-    """What each worker does first: step back behind the service, and accept its limit of memory."""
+    """What each worker does first: step back behind the service, accept its limit of memory, end with it."""
+    threading.Thread(target=_end_with_the_service, name="end with the service", daemon=True).start()
     if hasattr(os, "nice"):
         os.nice(nice)
     if resource is not None:
         resource.setrlimit(resource.RLIMIT_AS, (memory_bytes, memory_bytes))
         resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
+
+
+def _end_with_the_service() -> None:
+    """A service that is killed cannot end its workers: each sees it by itself."""
+    service = multiprocessing.parent_process()
+    if service is not None:
+        service.join()
+        os._exit(1)
 
 
 def count() -> int:

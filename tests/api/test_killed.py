@@ -1,0 +1,208 @@
+"""The service is killed at random moments while photos come in, are looked at and measured.
+
+Every photo that was acknowledged is there, once, with its hash; the round is measured in the end.
+PLUMBSIGHT_KILLS and PLUMBSIGHT_SEED choose another number of kills and other moments.
+"""
+
+import hashlib
+import http.client
+import json
+import os
+import random
+import socket
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import pytest
+from sqlalchemy import select
+
+from api import people, photofiles, rounds, sessions
+from api.context import Caller
+from api.store import Store, open_store
+from api.tables import Arrival, Measured, PhotoFile
+from tests.api.test_photos_whole_way import NAMES, begin_demo_visit, demo_photo
+
+KILLS = int(os.environ.get("PLUMBSIGHT_KILLS", "4"))
+SEED = int(os.environ.get("PLUMBSIGHT_SEED", "1"))
+N_PHOTOS, N_PHONES = 16, 3
+SERVER = """
+import sys
+from pathlib import Path
+import uvicorn
+from api.app import create_app
+from api.settings import Settings
+
+if __name__ == "__main__":
+    settings = Settings(folder=Path(sys.argv[1]), port=int(sys.argv[2]), n_workers=1, reserve_bytes=0)
+    uvicorn.run(create_app(settings), host="127.0.0.1", port=settings.port, log_level="error")
+"""
+
+
+@dataclass
+class Server:
+    """The service in a process of its own, on one store and port."""
+
+    folder: Path
+    script: Path
+    port: int
+    process: subprocess.Popen[bytes] | None = None
+
+    def start(self) -> None:
+        command = [sys.executable, str(self.script), str(self.folder), str(self.port)]
+        self.process = subprocess.Popen(command, env={**os.environ, "PYTHONPATH": os.getcwd()})
+        end = time.monotonic() + 120
+        while not self.is_answering():
+            assert time.monotonic() < end and self.process.poll() is None, "the service does not start"
+            time.sleep(0.1)
+
+    def is_answering(self) -> bool:
+        try:
+            with socket.create_connection(("127.0.0.1", self.port), timeout=1):
+                return True
+        except OSError:
+            return False
+
+    def kill(self) -> None:
+        assert self.process is not None
+        self.process.kill()
+        self.process.wait()
+
+
+@dataclass
+class Phones:
+    """Phones that send photos until each is acknowledged, whatever happens to the service."""
+
+    server: Server
+    secret: str
+    token: str
+    round_id: str
+    waiting: list[tuple[str, bytes]]
+    acknowledged: dict[str, dict[str, Any]] = field(default_factory=dict)
+    n_tries: int = 0
+    problems: list[str] = field(default_factory=list)
+    lock: threading.Lock = field(default_factory=threading.Lock)
+
+    def ask(self, method: str, path: str, body: bytes = b"", **headers: str) -> tuple[int, Any]:
+        connection = http.client.HTTPConnection("127.0.0.1", self.server.port, timeout=60)
+        own = {"Cookie": f"{sessions.COOKIE}={self.secret}", sessions.TOKEN_HEADER: self.token}
+        origin = {"Origin": f"http://127.0.0.1:{self.server.port}"}
+        try:
+            connection.request(method, path, body, {**own, **origin, **headers})
+            answer = connection.getresponse()
+            return answer.status, json.loads(answer.read())
+        finally:
+            connection.close()
+
+    def send_all(self) -> None:
+        while True:
+            with self.lock:
+                if not self.waiting:
+                    return
+                name, data = self.waiting.pop()
+            while not self._sent(name, data):
+                time.sleep(0.2)
+
+    def _sent(self, name: str, data: bytes) -> bool:
+        self.n_tries += 1
+        headers = {"X-Photo-Key": f"key-{name.replace('.', '-')}", "X-Photo-Name": name}
+        try:
+            status, body = self.ask("POST", f"/api/rounds/{self.round_id}/photos", data, **headers)
+        except (OSError, http.client.HTTPException, ValueError):
+            return False  # killed under way: nothing was said
+        if status not in (200, 201):
+            self.problems.append(f"{status} {body}")
+            return True
+        self.acknowledged[name] = body["photo"] | {"sent_sha256": hashlib.sha256(data).hexdigest()}
+        return True
+
+
+@pytest.fixture
+def bay(tmp_path: Path) -> Iterator[tuple[Server, Phones]]:
+    store = open_store(tmp_path / "store")
+    with store.writing() as db:
+        owner = people.add(db, "O. Example", "owner")
+        session = sessions.begin(db, owner.id, "a test")
+        caller = Caller(owner.id, owner.name, "owner", session.id)
+        visit = begin_demo_visit(db, caller, caller)
+        db.flush()
+        one = rounds.open(db, caller, visit.id, "first")
+        round_id = one.id
+    store.close()
+    script = tmp_path / "server.py"
+    script.write_text(SERVER)
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    server = Server(tmp_path / "store", script, port)
+    photos = [(f"{k:02d}.jpg", unlike(demo_photo(NAMES[k % len(NAMES)]), k)) for k in range(N_PHOTOS)]
+    yield server, Phones(server, session.secret, session.form_token, round_id, photos)
+    if server.process is not None and server.process.poll() is None:
+        server.kill()
+
+
+def unlike(jpeg: bytes, number: int) -> bytes:
+    """The same picture in another file, of a camera of its own: in a round it may stand beside the other."""
+    comment = f"{number:08d}".encode()
+    return jpeg[:2] + b"\xff\xfe" + (2 + len(comment)).to_bytes(2) + comment + jpeg[2:]
+
+
+@pytest.mark.study
+def test_nothing_that_was_acknowledged_is_lost_to_kills(bay):
+    server, phones = bay
+    rng = random.Random(SEED)
+    server.start()
+    threads = [threading.Thread(target=phones.send_all) for _ in range(N_PHONES)]
+    for thread in threads:
+        thread.start()
+    for _ in range(KILLS):
+        time.sleep(rng.uniform(0.0, 3.0))
+        server.kill()
+        server.start()
+    for thread in threads:
+        thread.join(300)
+    assert not phones.problems and len(phones.acknowledged) == N_PHOTOS
+    status, body = phones.ask("POST", f"/api/rounds/{phones.round_id}/close")
+    assert status < 300, body
+    for _ in range(KILLS):  # while photos are looked at and the round is measured
+        time.sleep(rng.uniform(0.0, 4.0))
+        server.kill()
+        server.start()
+    end = time.monotonic() + 300
+    while (answer := phones.ask("GET", f"/api/rounds/{phones.round_id}/result")[1])["state"] == "waiting":
+        assert time.monotonic() < end
+        time.sleep(0.2)
+    server.kill()
+    counts = _counts(open_store(server.folder), phones)
+    print(f"\nseed {SEED}, kills {2 * KILLS + 1}, tries {phones.n_tries}, {counts}, result {answer['state']}")
+    assert counts == {"acknowledged": N_PHOTOS, "stored": N_PHOTOS, "lost": 0, "twice": 0, "wrong hash": 0}
+    assert answer["state"] == "done", answer["says"]
+
+
+def _counts(store: Store, phones: Phones) -> dict[str, int]:
+    with store.reading() as db:
+        rows = {row.id: row for row in db.scalars(select(Arrival))}
+        files = {file.sha256: file for file in db.scalars(select(PhotoFile))}
+        measured = list(db.scalars(select(Measured.state)))
+    assert measured.count("done") == 1 and len(measured) == 1
+    wrong = 0
+    for photo in phones.acknowledged.values():
+        row = rows.get(photo["id"])
+        path = photofiles.original(store, photo["sha256"])
+        on_disk = hashlib.sha256(path.read_bytes()).hexdigest() if path.is_file() else ""
+        came = files[photo["sha256"]].came_as_sha256 if photo["sha256"] in files else ""
+        wrong += row is None or on_disk != row.sha256 or came != photo["sent_sha256"]
+    store.close()
+    ids = [photo["id"] for photo in phones.acknowledged.values()]
+    return {
+        "acknowledged": len(phones.acknowledged),
+        "stored": len(rows),
+        "lost": sum(one not in rows for one in ids),
+        "twice": len(rows) - len(set(ids)),
+        "wrong hash": wrong,
+    }
