@@ -9,11 +9,13 @@ from uuid import uuid4
 
 from alembic import command
 from alembic.config import Config
+from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy import create_engine, delete, event, insert, select
 from sqlalchemy.engine import Engine
 from sqlalchemy.orm import Session
 
+from api.problems import ConflictError
 from api.tables import Change, Setting
 
 DATABASE = "plumbsight.sqlite"
@@ -82,9 +84,19 @@ def newest_state() -> str:
 
 
 def migrate(engine: Engine, to: str = "head") -> None:
-    """Bring the tables to a revision; SQLite's change and its record are one transaction."""
+    """Bring the tables to a revision; SQLite's change and its record are one transaction.
+
+    Raises:
+        ConflictError: They are of a later version than this program.
+    """
     config = _migrations()
+    known = {one.revision for one in ScriptDirectory.from_config(config).walk_revisions()}
     with engine.begin() as connection:
+        at = MigrationContext.configure(connection).get_current_revision()
+        if at is not None and at not in known:
+            raise ConflictError(
+                "This store was made by a later version of plumbsight. Start that one, or update this one."
+            )
         config.attributes["connection"] = connection
         command.upgrade(config, to)
 
