@@ -7,15 +7,15 @@ itself after some minutes and the browser takes it up again where it stood.
 
 import asyncio
 import json
+import secrets
 from collections import OrderedDict
 from collections.abc import AsyncIterator, Awaitable, Callable
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import asynccontextmanager, suppress
 from dataclasses import dataclass
 from functools import partial
 from typing import TypeVar
 
-from anyio import CapacityLimiter
-from anyio.to_thread import run_sync
 from sqlalchemy import func, select
 
 from api.store import Store
@@ -83,13 +83,14 @@ class Feed:
         self._listeners = 0
         self._reader: asyncio.Task | None = None
         # One thread beside those that answer requests.
-        self._thread = CapacityLimiter(1)
+        self._thread = ThreadPoolExecutor(1, "events")
         self._streams: OrderedDict[tuple[str, str], object] = OrderedDict()
 
     async def stream(
         self, session_id: str, page: str, visit_id: str | None, after: int | None
     ) -> AsyncIterator[str]:
-        """The events of one page. A second stream of the same page ends the first."""
+        """The events of one page. A second stream with the same page's key ends the first."""
+        page = page or secrets.token_hex(8)
         token = self._enter(session_id, page)
         ends_at = asyncio.get_running_loop().time() + LIFETIME_S
         try:
@@ -145,9 +146,9 @@ class Feed:
         """Wait until the table has moved from a position; False if it has not in this time."""
         with suppress(TimeoutError):
             async with asyncio.timeout(within_s), self._moved:
-                await self._moved.wait_for(lambda: self._position not in (-1, at))
+                await self._moved.wait_for(lambda: self._position > at)
                 return True
         return False
 
     def _read(self, ask: Callable[[], Answer]) -> Awaitable[Answer]:
-        return run_sync(ask, limiter=self._thread)
+        return asyncio.get_running_loop().run_in_executor(self._thread, ask)

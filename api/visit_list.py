@@ -99,7 +99,7 @@ def _decisions(db: Session, visit_ids: Sequence[str]) -> dict[str, tuple[int, st
     return {one.visit_id: (one.number, one.decision) for one in rows if one.decision is not None}
 
 
-def latest_measured(round_ids: Any) -> Select[tuple[int]]:
+def latest_measured(round_ids: Any) -> Select[Any]:
     """The latest measuring of each of these rounds, by `seq`; `round_ids` are a list or a query."""
     query = select(func.max(Measured.seq)).where(Measured.round_id.in_(round_ids))
     return query.group_by(Measured.round_id)

@@ -134,6 +134,49 @@ def test_a_page_that_comes_again_ends_its_earlier_stream(store, technician, quic
     assert not any("event:" in chunk for chunk in asyncio.run(asyncio.wait_for(run(), 10)))
 
 
+def test_streams_without_a_pages_key_let_each_other_be(store, technician, quick):
+    async def run():
+        feed = Feed(store)
+        streams = [feed.stream(technician.session_id, "", None, None) for _ in range(2)]
+        for stream in streams:
+            await anext(stream)
+        await asyncio.to_thread(change, store, "a", "photos")
+        heard = [data_of(await asyncio.wait_for(next_event(stream), 5))["what"] for stream in streams]
+        for stream in streams:
+            await stream.aclose()
+        return heard
+
+    assert asyncio.run(run()) == [["photos"], ["photos"]]
+
+
+def test_a_change_costs_a_stream_a_bounded_number_of_readings(store, technician, quick, monkeypatch):
+    monkeypatch.setattr(events, "LOOK_EVERY_S", 0.5)
+    monkeypatch.setattr(events, "BEAT_EVERY_S", 10.0)
+    n_readings = 0
+
+    async def run():
+        nonlocal n_readings
+        stream = Feed(store).stream(technician.session_id, "p", None, position(store))
+        await anext(stream)
+        await asyncio.sleep(0.1)  # the feed has looked once
+        change(store, "a", "photos")  # and looks next in 0.4 s
+        await asyncio.wait_for(next_event(stream), 5)
+        before = events.news
+
+        def counted(*args):
+            nonlocal n_readings
+            n_readings += 1
+            return before(*args)
+
+        monkeypatch.setattr(events, "news", counted)
+        waiting = asyncio.ensure_future(next_event(stream))
+        await asyncio.sleep(1.2)
+        waiting.cancel()
+
+    asyncio.run(run())
+    assert n_readings <= 1  # when the feed has caught up with what the stream knows already
+
+
 def test_a_device_has_a_bounded_number_of_streams(store, technician, quick, monkeypatch):
     monkeypatch.setattr(events, "MOST_STREAMS", 2)
 
