@@ -65,8 +65,8 @@ class DemoBay:
     def photos(self) -> list[dict[str, Any]]:
         return self.phone.get(f"/api/visits/{self.visit.id}/photos").json()["photos"]
 
-    def wait_for_looks(self) -> list[dict[str, Any]]:
-        return _wait(self.photos, lambda photos: all(p["state"] != "waiting" for p in photos))
+    def wait_for_looks(self, seconds: float = 60) -> list[dict[str, Any]]:
+        return _wait(self.photos, lambda photos: all(p["state"] != "waiting" for p in photos), seconds)
 
     def wait_for_result(self, round_id: str) -> dict[str, Any]:
         return _wait(
