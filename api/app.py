@@ -10,10 +10,12 @@ from api import (
     pages_records,
     pages_shop,
     pages_visits,
+    removal,
     routes_events,
     routes_kits,
     routes_people,
     routes_photos,
+    routes_records,
     routes_results,
     routes_status,
     routes_visits,
@@ -36,6 +38,7 @@ ROUTERS: tuple[APIRouter, ...] = (
     routes_events.router,
     routes_photos.router,
     routes_results.router,
+    routes_records.router,
     routes_status.router,
     pages_shop.router,
     pages_visits.router,
@@ -49,6 +52,7 @@ def create_app(settings: Settings) -> FastAPI:
     @asynccontextmanager
     async def running(app: FastAPI) -> AsyncIterator[None]:
         store = open_store(settings.folder)
+        removal.sweep(store)
         jobs = Jobs(store, settings, next_task)
         app.state.service = Service(settings, store, jobs)
         jobs.start()

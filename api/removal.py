@@ -32,7 +32,7 @@ def write(db: Session, store_id: str, caller: Caller, arrival_ids: Sequence[str]
         NotAcceptedError: No reason is given.
         ConflictError: It was removed before, or nobody has looked at it yet.
     """
-    why = " ".join(why.split())
+    why = tidy(why)
     if len(why) < FEWEST_WHY:
         raise NotAcceptedError(
             "Say why the photo is removed, and by whose order: the record keeps it.", "why"
@@ -55,6 +55,22 @@ def write(db: Session, store_id: str, caller: Caller, arrival_ids: Sequence[str]
     for visit_id in visits:
         tell(db, visit_id, "photos")
     return entry
+
+
+def tidy(why: str) -> str:
+    """A reason as the entry keeps it."""
+    return " ".join(why.split())
+
+
+def entry_of(db: Session, arrival_id: str) -> Entry | None:
+    """The entry that says why a photo was removed; None while it is there."""
+    entries = db.scalars(select(Entry).where(Entry.kind == REMOVAL_KIND, Entry.body.is_not(None)))
+    named = (
+        entry
+        for entry in entries
+        if any(arrival_id in photo["arrivals"] for photo in chain.body_of(entry)["photos"])
+    )
+    return next(named, None)
 
 
 def _arrival(db: Session, arrival_id: str) -> Arrival:

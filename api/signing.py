@@ -38,7 +38,7 @@ def sign(store: Store, caller: Caller, visit_id: str, pin: str, statement: str) 
 
 def write(db: Session, store_id: str, caller: Caller, visit_id: str, statement: str) -> Entry:
     """`sign` within a transaction, for a caller whose PIN was just asked."""
-    visit = _visit(db, visit_id)
+    visit = visit_of(db, visit_id)
     _check_may_be_signed(db, visit)
     record = facts(db, visit)
     _check_is_worth_signing(record)
@@ -57,7 +57,7 @@ def write(db: Session, store_id: str, caller: Caller, visit_id: str, statement: 
 
 def open_points(db: Session, visit_id: str) -> list[str]:
     """What still stands in the way of signing, each in words; empty: it can be signed."""
-    visit = _visit(db, visit_id)
+    visit = visit_of(db, visit_id)
     try:
         _check_may_be_signed(db, visit)
         _check_is_worth_signing(facts(db, visit))
@@ -73,11 +73,16 @@ def entry_of(db: Session, visit_id: str) -> Entry | None:
 
 def draft(db: Session, visit_id: str) -> Json:
     """A record as it would be now: for looking at, with neither chain nor signature."""
-    visit = _visit(db, visit_id)
+    visit = visit_of(db, visit_id)
     return {**facts(db, visit), "shop": _shop(db), "made_with": _made_with()}
 
 
-def _visit(db: Session, visit_id: str) -> Visit:
+def visit_of(db: Session, visit_id: str) -> Visit:
+    """A visit that is here.
+
+    Raises:
+        NotThereError: There is none with this id.
+    """
     visit = db.get(Visit, visit_id)
     if visit is None:
         raise NotThereError("This visit is not in this store. Look for it in the list of visits.")
