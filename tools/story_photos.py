@@ -8,7 +8,7 @@ import io
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
@@ -35,6 +35,7 @@ SEED = 2026
 SIZE_PX = (2048, 1536)
 SLIP_PX = 430  # as large as a phone's screen, held up two metres before the lens, is in such a photo
 QUALITY = 85
+BETWEEN_PHOTOS = timedelta(seconds=8)
 _STAMP = re.compile(rb"20[0-9]{2}:[0-9]{2}:[0-9]{2} [0-9]{2}:[0-9]{2}:[0-9]{2}")
 LATERAL_MM = {"off": 6.0, "corrected": -3.0}
 REQUIRED = MappingProxyType(
@@ -60,11 +61,16 @@ class StoryRound:
     slip_at_px: tuple[int, int]
 
     def taken(self, at: datetime, slip_text: str = "", prefix: str = "IMG") -> dict[str, bytes]:
-        """The photos as if they had been taken just now, with a slip in the first one if there is a text."""
+        """The photos as if the last one had been taken at this moment, the others some seconds before.
+
+        Args:
+            slip_text: What the slip in the first photo says; none is in it where this is empty.
+        """
         made = {}
         for number, (name, data) in enumerate(self.photos.items()):
             shown = with_slip(data, slip_text, self.slip_at_px) if slip_text and number == 0 else data
-            made[f"{prefix}_{name}"] = stamped(shown, at)
+            before = (len(self.photos) - 1 - number) * BETWEEN_PHOTOS
+            made[f"{prefix}_{name}"] = stamped(shown, at - before)
         return made
 
 

@@ -4,6 +4,7 @@ where the one before ended."""
 import json
 import re
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any
@@ -19,6 +20,7 @@ from tools.story_photos import StoryRound, story_files
 FIRST_PAGE_BYTES = 150_000
 MOST_TAPS = 12
 PER_TARGET_PX, BETWEEN_PX = 60, 12
+SCRIPT_ERRORS: list[str] = []
 
 
 @dataclass
@@ -68,8 +70,15 @@ def new_page(browser: Browser, scheme: str = "light", size_px: tuple[int, int] =
     )
     page = context.new_page()
     page.set_default_timeout(30_000)
-    page.on("pageerror", lambda error: pytest.fail(f"a script of the page failed: {error}"))
+    page.on("pageerror", lambda error: SCRIPT_ERRORS.append(str(error)))
     return page
+
+
+@pytest.fixture(autouse=True)
+def no_script_fails() -> Iterator[None]:
+    SCRIPT_ERRORS.clear()
+    yield
+    assert not SCRIPT_ERRORS
 
 
 # --- pairing and setting up -------------------------------------------------------------------------
@@ -314,16 +323,16 @@ def test_a_service_killed_in_mid_upload_and_moved_to_another_address_loses_nothi
     round_path = f"/rounds/{walk.ids['tenth round']}"
     phone.open(round_path)
     photos = rounds_of_photos["corrected"].taken(datetime.now(), prefix="MOVED")
-    _slow_down(page, bytes_per_second=400_000)
-    phone.choose(photos)
-    page.wait_for_function("document.querySelectorAll('#stored li[id^=photo-]').length >= 2")
-    walk.served.kill()
+    with weak_network(page, bytes_per_second=400_000):
+        phone.choose(photos)
+        page.locator("#stored li[id^=photo-]").nth(1).wait_for()
+        walk.served.kill()
     expect(page.locator("#on-this-phone [data-state=resting]").first).to_be_visible()
     expect(page.locator("#offline")).to_be_visible()
 
     new_address = network.address(3)
-    network.give(new_address)
     network.take(walk.served.host)
+    network.give(new_address)
     walk.served.host = new_address
     walk.served.start()
     phone.url = walk.served.url
@@ -339,12 +348,15 @@ def test_a_service_killed_in_mid_upload_and_moved_to_another_address_loses_nothi
     assert sorted(names) == sorted(photos)
 
 
-def _slow_down(page: Page, bytes_per_second: int) -> None:
-    """As on a weak wireless network."""
+@contextmanager
+def weak_network(page: Page, bytes_per_second: int) -> Iterator[None]:
+    """Uploads as slow as over a weak wireless network."""
     session = page.context.new_cdp_session(page)
     session.send("Network.enable")
     limits = {"offline": False, "latency": 5, "downloadThroughput": -1, "uploadThroughput": bytes_per_second}
     session.send("Network.emulateNetworkConditions", limits)
+    yield
+    session.detach()
 
 
 def test_a_page_that_was_closed_asks_for_what_it_had_been_given(
@@ -352,13 +364,12 @@ def test_a_page_that_was_closed_asks_for_what_it_had_been_given(
 ) -> None:
     page = walk.page
     photos = rounds_of_photos["off"].taken(datetime.now(), prefix="LOST")
-    _slow_down(page, bytes_per_second=20_000)
-    walk.phone.choose(photos)
-    page.locator("#on-this-phone [data-state=sending]").first.wait_for()
-    page.once("dialog", lambda dialog: dialog.accept())
-    page.reload()
-    expect(page.locator("#missing")).to_contain_text("LOST_off_1.jpg")
-    _slow_down(page, bytes_per_second=-1)
+    with weak_network(page, bytes_per_second=20_000):
+        walk.phone.choose(photos)
+        page.locator("#on-this-phone [data-state=sending]").first.wait_for()
+        page.once("dialog", lambda dialog: dialog.accept())
+        page.reload()
+        expect(page.locator("#missing")).to_contain_text("LOST_off_1.jpg")
     walk.phone.choose(photos)
     walk.phone.wait_for_stored(16)
     expect(page.locator("#missing")).to_be_hidden()
