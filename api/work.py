@@ -194,6 +194,9 @@ class _PhotosOnDisk(Mapping[str, Photo]):
     def __getitem__(self, name: str) -> Photo:
         return read_photo(self._paths[name].read_bytes(), name)
 
+    def __contains__(self, name: object) -> bool:
+        return name in self._paths  # the mapping's own would decode
+
     def __iter__(self) -> Iterator[str]:
         return iter(self._paths)
 
