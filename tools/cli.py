@@ -36,6 +36,12 @@ COMMANDS = {
     "clamps": "tools.cli_clamps:clamps_command",
     "print": "tools.cli_print:print_command",
     "serve": "tools.cli_serve:serve_command",
+    "verify": "tools.cli_records:verify_command",
+    "export": "tools.cli_records:export_command",
+    "import": "tools.cli_records:import_command",
+    "backup": "tools.cli_records:backup_command",
+    "restore": "tools.cli_records:restore_command",
+    "retention": "tools.cli_records:retention_command",
     "schemas": "tools.cli_help:schemas_command",
     "completion": "tools.cli_help:completion_command",
 }
