@@ -24,7 +24,7 @@ from api.bench import next_task
 from api.context import Service
 from api.guard import protect
 from api.jobs import Jobs
-from api.pages import STATIC
+from api.pages import STATIC, not_there
 from api.problems import answer_problems, documented
 from api.settings import Settings
 from api.store import open_store
@@ -73,6 +73,7 @@ def create_app(settings: Settings) -> FastAPI:
         responses=documented(401, 403, 404, 409, 413, 422, 429, 507),
     )
     answer_problems(app)
+    app.add_exception_handler(404, not_there)
     protect(app, settings)
     for router in ROUTERS:
         app.include_router(router)

@@ -22,7 +22,7 @@ from starlette.exceptions import HTTPException
 from api.context import Caller, Service, service_of
 from api.figures import Figures
 from api.guard import form_token, who
-from api.problems import TITLES, NotAllowedError, NotSignedInError, ServiceError
+from api.problems import TITLES, NotAllowedError, NotSignedInError, ServiceError, answer_http_error
 from api.shop import Shop, shop
 from api.words import Words, load_words
 from vision.errors import PlumbsightError
@@ -170,6 +170,14 @@ def problem_page(request: Request, status: int, title: str, says: str) -> Respon
     page = anyone(request).page("problem.html", title=title, says=says)
     page.status_code = status
     return page
+
+
+def not_there(request: Request, error: Exception) -> Response:
+    """An address that leads nowhere: a page for a person's browser, problem details for a program."""
+    is_for_a_person = "text/html" in request.headers.get("accept", "")
+    if not is_for_a_person or request.url.path.startswith("/api/"):
+        return answer_http_error(request, error)
+    return problem_page(request, 404, TITLES["not-there"], load_words()("problem.address"))
 
 
 def _figures(request: Request, shop: Shop) -> Figures:

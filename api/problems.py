@@ -181,7 +181,7 @@ def answer_problems(app: FastAPI) -> None:
     app.add_exception_handler(ServiceError, _service_error)
     app.add_exception_handler(PlumbsightError, _core_error)
     app.add_exception_handler(RequestValidationError, _wrong_request)
-    app.add_exception_handler(HTTPException, _http_error)
+    app.add_exception_handler(HTTPException, answer_http_error)
     app.add_exception_handler(OperationalError, _store_error)
     app.add_exception_handler(OSError, _store_error)
     app.add_exception_handler(Exception, answer_defect)
@@ -213,7 +213,8 @@ def _wrong_request(_: Request, error: Exception) -> Response:
     return problem(422, "not-accepted", says, errors=errors)
 
 
-def _http_error(_: Request, error: Exception) -> Response:
+def answer_http_error(_: Request, error: Exception) -> Response:
+    """The answer to what the web framework itself refuses."""
     assert isinstance(error, HTTPException)
     if error.status_code == 400:  # how the framework says that a body is not even text
         return problem(422, "not-accepted", "What was sent cannot be read as JSON. Nothing was changed.")

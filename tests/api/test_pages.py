@@ -68,6 +68,18 @@ def test_what_is_not_there_is_told_on_a_page(phone: TestClient, path: str) -> No
     assert "There is no such" in answer.text or "not in this store" in answer.text
 
 
+def test_an_address_that_leads_nowhere_is_a_page_for_a_browser_and_a_problem_for_a_program(
+    client: Callable,
+) -> None:
+    stranger = client(None)
+    page = stranger.get("/nowhere", headers={"Accept": "text/html"})
+    assert page.status_code == 404 and "<h1>" in page.text
+    for path, accept in (("/nowhere", "*/*"), ("/api/nowhere", "text/html")):
+        answer = stranger.get(path, headers={"Accept": accept})
+        assert answer.status_code == 404
+        assert answer.headers["content-type"] == "application/problem+json"
+
+
 def test_a_visits_pages_show_what_was_entered(phone: TestClient, bay: Bay) -> None:
     visit = bay.begin()
     page = phone.get(f"/visits/{visit.id}").text

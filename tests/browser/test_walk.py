@@ -21,6 +21,7 @@ FIRST_PAGE_BYTES = 150_000
 MOST_TAPS = 12
 PER_TARGET_PX, BETWEEN_PX = 60, 12
 SCRIPT_ERRORS: list[str] = []
+expect.set_options(timeout=30_000)  # the machine may have more to do
 
 
 @dataclass
