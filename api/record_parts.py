@@ -21,7 +21,7 @@ from vision.placement import VALUE_KEYS
 
 PAPERS = {"A4": A4, "Letter": LETTER}
 MARGIN, FOOT = 16 * mm, 20 * mm
-STRIP_IN = (2.05, 0.46)
+STRIP_IN = (1.85, 0.46)
 ROOM = 40 * mm  # a heading starts a new page rather than with less below it
 CAUSES_SHOWN = 3
 DECISIONS = {"none": "measured, nothing required"}
@@ -190,7 +190,7 @@ def _required_by(placement: Json, procedure: Json) -> str:
 
 
 def _value_table(placement: Json, page: Page) -> Table:
-    widths = [19 * mm, 26 * mm, 24 * mm, 33 * mm, 0, STRIP_IN[0] * 72 + 6]
+    widths = [18 * mm, 25 * mm, 23 * mm, 33 * mm, 0, STRIP_IN[0] * 72 + 6]
     widths[4] = page.width - sum(widths)
     rows: list[list[Any]] = [header("Value", "Required", "Measured, u", "95 % interval", "Decision", "")]
     spans = []

@@ -150,8 +150,8 @@ def _story(record: Json, page: Page) -> Iterator[Flowable]:
     yield _facts(record, page, clock, names)
     if last and last["result"]:
         yield from values(record, last, page)
-        yield from checks(last["result"], page.figures)
         yield from views(last["result"], page)
+        yield from checks(last["result"], page.figures)
         yield from budget(last["result"], page)
     yield from _rounds(record, page, clock, names)
     yield from listed("Not checked here", record["not_checked"])

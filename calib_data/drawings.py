@@ -293,7 +293,6 @@ def _draw_target(ax: Axes, target: Mapping[str, Any], view: _View) -> None:
     ax.annotate(
         f"{target['fixture']}: {target['target']}", (x, y), (0, 4), textcoords="offset points", fontsize=8,
         ha="center", color=INK, fontweight="bold",
-        bbox={"boxstyle": "square,pad=0.1", "facecolor": "white", "edgecolor": "none"},
     )  # fmt: skip
 
 

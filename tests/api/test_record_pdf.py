@@ -165,6 +165,18 @@ def test_a_value_that_was_not_measured_says_why(record):
     assert "not measured: no floor plate was seen" in pages[0]
 
 
+def test_no_decision_is_broken_over_two_lines(record):
+    for entry in record["rounds"][-1]["result"]["placements"][0]["values"].values():
+        if "decision" in entry:
+            entry["decision"] = "nonconforming"
+    for paper in ("A4", "Letter"):
+        page = pypdfium2.PdfDocument(record_pdf(record, Page(paper, head=HEAD)))[0]
+        lines = [
+            line.split()[0] for line in page.get_textpage().get_text_range().splitlines() if line.split()
+        ]
+        assert lines.count("nonconforming") + lines.count("P") >= 4 and "ming" not in lines
+
+
 def test_a_probability_that_rounds_to_certainty_is_not_called_certain(a4):
     pages = _pages(a4)
     assert "P > 99.9 %" in pages[0] and "P 100" not in pages[0]
