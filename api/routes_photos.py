@@ -16,7 +16,6 @@ from api.photo_view import PhotoView
 from api.problems import ConflictError, NotThereError
 from api.store import Store
 from api.tables import Arrival, PhotoFile
-from api.work import pack, unpack
 
 router = APIRouter(prefix="/api", tags=["photos"])
 
@@ -159,14 +158,10 @@ def _stored(store: Store, arrival_id: str) -> tuple[Arrival, PhotoFile]:
 
 
 def _found_latest(store: Store, arrival: Arrival) -> bytes:
-    """What was found in a photo, with what the round's measuring found at second look."""
+    """What was found in a photo, packed; once its round is measured with what the second look found in it."""
     if arrival.found is None:
         raise ConflictError("Nothing was found to draw: the photo was not looked at yet, or cannot be read.")
     with store.reading() as db:
         measured = results.latest(db, arrival.round_id) if arrival.round_id else None
         observations = measured.observations if measured is not None else None
-    if observations is not None:
-        for photo in unpack(observations)["photos"]:
-            if photo["sha256"] == arrival.sha256:
-                return pack(photo)
-    return arrival.found
+    return observations or arrival.found

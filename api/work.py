@@ -27,7 +27,7 @@ from calib_data.observations import (
 )
 from calib_data.photoset import photo_set_of, read_kit_value
 from calib_data.result import UnreadPhoto, to_result
-from vision.errors import InputFileError, NotEnoughError
+from vision.errors import InputFileError, NotEnoughError, PhotoError
 from vision.kit import Kit
 from vision.measure import find_plates, measure_found
 from vision.photo import Photo, check_size, read_header, read_photo
@@ -231,9 +231,20 @@ def measure_round(job: RoundToMeasure) -> MeasuredRound:
 
 
 def draw(path: Path, name: str, packed: bytes, plate: int | None, out: Path) -> None:
-    """Write a photo with what was found drawn on it: whole, or near one plate."""
-    photo = read_photo(path.read_bytes(), name)
-    pictures.write_whole(out, pictures.with_findings(photo, unpack_found(packed), plate))
+    """Write a photo with what was found drawn on it: whole, or near one plate.
+
+    Args:
+        packed: What was found in it, or in all photos of its round.
+    """
+    value, photo = unpack(packed), read_photo(path.read_bytes(), name)
+    seen = (
+        next((p for p in value["photos"] if p["sha256"] == photo.sha256), None)
+        if "photos" in value
+        else value
+    )
+    if seen is None:
+        raise PhotoError(f"{name}: what was found in it is not kept. Let it be looked at again.")
+    pictures.write_whole(out, pictures.with_findings(photo, _found(seen), plate))
 
 
 # --- packed JSON ------------------------------------------------------------------------------------
@@ -251,4 +262,8 @@ def unpack(packed: bytes) -> Any:
 
 def unpack_found(packed: bytes) -> FoundPhoto:
     """One found photo that was packed."""
-    return from_seen_photo(SeenPhoto.model_validate(unpack(packed)))
+    return _found(unpack(packed))
+
+
+def _found(seen: dict[str, Any]) -> FoundPhoto:
+    return from_seen_photo(SeenPhoto.model_validate(seen))
