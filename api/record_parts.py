@@ -192,7 +192,7 @@ def _required_by(placement: Json, procedure: Json) -> str:
 def _value_table(placement: Json, page: Page) -> Table:
     widths = [18 * mm, 25 * mm, 23 * mm, 33 * mm, 0, STRIP_IN[0] * 72 + 6]
     widths[4] = page.width - sum(widths)
-    rows: list[list[Any]] = [header("Value", "Required", "Measured, u", "95 % interval", "Decision", "")]
+    rows: list[list[Any]] = [header("Value", "Required", "Measured", "95 % interval", "Decision", "")]
     spans = []
     for key, entry in in_order(placement["values"]):
         label = text(LABELS.get(key, plain(key)), STRONG)
