@@ -88,8 +88,11 @@ def test_a_set_that_conforms_spoils_its_size_and_all_below():
 
 
 def test_the_errors_counted_are_those_of_values_without_a_warning():
-    rung = Rung("fixture moved", 1.0, (outcome(0, found=False, z=-2.5), outcome(1), outcome(2, found=False)))
+    told = Found(3, False, False, False, "undecided", "", {"distance_mm": 8.0}, told=True)
+    silent = (outcome(0, found=False, z=-2.5), outcome(2, found=False))
+    rung = Rung("fixture moved", 1.0, (*silent, outcome(1), told))
     assert sorted(rung.unseen_z) == [0.0, 2.5]
+    assert rung.n_told == 1
 
 
 def test_every_mistake_has_its_causes_and_its_sizes_largest_first():

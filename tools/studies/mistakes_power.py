@@ -60,6 +60,10 @@ class Rung:
         return len(self.outcomes) - self.n_named
 
     @property
+    def n_told(self) -> int:
+        return sum(o.told and not o.found for o in self.outcomes)
+
+    @property
     def n_conforming(self) -> int:
         return sum(o.conforming for o in self.outcomes)
 
@@ -69,8 +73,8 @@ class Rung:
 
     @property
     def unseen_z(self) -> np.ndarray:
-        """|error| / u of the values that are given without a warning."""
-        return np.abs([z for o in self.outcomes if not o.found for z in o.z.values()])
+        """|error| / u of the values of which nothing in the result warns."""
+        return np.abs([z for o in self.outcomes if o.silent for z in o.z.values()])
 
 
 # --- climbing ---------------------------------------------------------------------------------------------
@@ -125,6 +129,7 @@ HEAD = (
     "found",
     "named",
     "lower bound",
+    "not excluded",
     "conforming",
     "unseen: max |z|",
     "in 1.96 u",
@@ -143,6 +148,7 @@ def row(rung: Rung) -> list[str]:
         f"{100 * rung.n_found / n:.1f} %",
         f"{100 * rung.n_named / n:.1f} %",
         f"{100 * lower_bound(rung.n_named, n):.1f} %",
+        str(rung.n_told),
         str(rung.n_conforming),
         *([f"{z.max():.1f}", _per_cent(z < INTERVAL), _per_cent(z < FAR)] if len(z) else ["-"] * 3),
         "; ".join(f"{k} x {what}" for what, k in others.most_common(3)),
@@ -166,6 +172,7 @@ def line(rung: Rung, seed: int, stations: str) -> str:
         "found": rung.n_found,
         "named": rung.n_named,
         "lower_bound": round(lower_bound(rung.n_named, len(rung.outcomes)), 4),
+        "not_excluded": rung.n_told,
         "conforming": rung.n_conforming,
         "unseen_values": len(z),
         "unseen_max_z": round(float(z.max()), 2) if len(z) else None,

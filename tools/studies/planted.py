@@ -142,8 +142,10 @@ CAUSES: Mapping[str, Cause] = MappingProxyType(
 class Found:
     """What became of one set with a mistake in it.
 
-    `first` is the first failed test's name, `refused` where no measurement was given, or the decision.
-    `z`: errors / u of the last state that the photos show.
+    Attributes:
+        first: The first failed test's name, `refused` where no measurement was given, or the decision.
+        z: Errors / u of the last state that the photos show.
+        told: The result says that its photos do not exclude such a move.
     """
 
     index: int
@@ -153,6 +155,12 @@ class Found:
     first: str
     says: str
     z: Mapping[str, float]
+    told: bool = False
+
+    @property
+    def silent(self) -> bool:
+        """Nothing in the result speaks of the mistake."""
+        return not self.found and not self.told
 
 
 def draw_planted(rng: Generator, name: str, size: float | None, stations: str) -> tuple[Scene, Planted]:
@@ -216,7 +224,8 @@ def try_mistake(seed: int, name: str, size: float | None, index: int, stations: 
     is_found = (
         bool(failed) or (cause.by_decision and m.decision == "nonconforming") or (not cause.tests and named)
     )
-    return Found(index, is_found, named, m.decision == "conforming", first, says, z)
+    told = any(one.body and f"rigidity of {one.body.words}".startswith(cause.tests) for one in m.moves)
+    return Found(index, is_found, named, m.decision == "conforming", first, says, z, told)
 
 
 def is_named(cause: Cause, first: str, says: str, m: Measurement, touched: set[int]) -> bool:
