@@ -43,8 +43,10 @@ def looking(db: Session, store: Store, arrival: Arrival) -> Task:
 
     def write(db: Session, outcome: work.Looked | Failed) -> None:
         row = db.get_one(Arrival, arrival_id)
-        if isinstance(outcome, Failed):
-            row.state, row.seen, row.found = "failed", {"plates": [], "says": [outcome.says]}, None
+        if isinstance(outcome, Failed) and row.found is not None:
+            row.state = "looked"  # once found, and gone since: what was found still counts
+        elif isinstance(outcome, Failed):
+            row.state, row.seen = "failed", {"plates": [], "says": [outcome.says]}
         else:
             row.state, row.seen, row.found = "looked", outcome.seen, outcome.found
             row.slip_seen = next((slip for text in outcome.codes if (slip := slips.read(text))), None)
@@ -62,17 +64,16 @@ def measuring(db: Session, store: Store, row: Measured) -> Task:
     photos = results.photos_of(db, one.id)
     given, seq, round_id, visit_id = row.inputs, row.seq, one.id, visit.id
     ids = [photo.id for photo in photos]
+    paths = {p.name: photofiles.original(store, p.sha256) for p in photos if p.found is not None}
+    at_hand = {name: path for name, path in paths.items() if path.is_file()}
     job = work.RoundToMeasure(
         title=f"Visit {visit.number}, round {one.number}",
         vehicle=given["vehicle"],
         kit=given["kit"]["file"],
         placements=tuple(placement["file"] for placement in given["placements"]),
         found=tuple(photo.found for photo in photos if photo.found is not None),
-        paths={
-            photo.name: path
-            for photo in photos
-            if photo.found is not None and (path := photofiles.original(store, photo.sha256)).is_file()
-        },
+        paths=at_hand,
+        earlier=results.observations(db, round_id) if len(at_hand) < len(paths) else None,
         unread=tuple((p.name, " ".join(p.seen["says"] if p.seen else ())) for p in photos if p.found is None),
     )
 

@@ -8,7 +8,7 @@ from sqlalchemy.orm import Session
 from api import inputs
 from api.problems import ConflictError, NotThereError
 from api.store import now, tell
-from api.tables import Arrival, Measured, Round
+from api.tables import Arrival, Measured, PhotoFile, Round
 from calib_data.compare import RoundsCompared, compare_results
 
 
@@ -36,14 +36,22 @@ def latest(db: Session, round_id: str) -> Measured | None:
     return db.scalar(query.limit(1))
 
 
+def observations(db: Session, round_id: str) -> bytes | None:
+    """What the round's last measuring that came to a result was made from, packed."""
+    query = select(Measured.observations).where(Measured.round_id == round_id, Measured.state == "done")
+    return db.scalar(query.order_by(Measured.seq.desc()).limit(1))
+
+
 def photos_of(db: Session, round_id: str) -> list[Arrival]:
     """A round's photos, in the order of arrival."""
     return list(db.scalars(select(Arrival).where(Arrival.round_id == round_id).order_by(Arrival.seq)))
 
 
 def look_afresh(db: Session, visit_id: str) -> None:
-    """Let all photos of a visit be looked at again: its kit has changed, perhaps to other layouts."""
-    db.execute(update(Arrival).where(Arrival.visit_id == visit_id).values(state="waiting"))
+    """Let a visit's photos be looked at again: its kit has changed, perhaps to other layouts."""
+    removed = select(PhotoFile.sha256).where(PhotoFile.removed_at.is_not(None))
+    at_hand = Arrival.sha256.not_in(removed)
+    db.execute(update(Arrival).where(Arrival.visit_id == visit_id, at_hand).values(state="waiting"))
     tell(db, visit_id, "photos")
 
 

@@ -164,6 +164,8 @@ class RoundToMeasure:
     Attributes:
         found: What was found in its photos, packed, in the order of arrival.
         paths: By name, the files, for looking again where plates must be.
+        earlier: Observations of an earlier measuring, packed, where a file was removed since: they tell what
+            was found in it at second look.
         unread: Name and reason of those that cannot be decoded.
     """
 
@@ -174,6 +176,7 @@ class RoundToMeasure:
     found: tuple[bytes, ...]
     paths: dict[str, Path]
     unread: tuple[tuple[str, str], ...]
+    earlier: bytes | None = None
 
 
 @dataclass(frozen=True)
@@ -207,7 +210,7 @@ class _PhotosOnDisk(Mapping[str, Photo]):
 def measure_round(job: RoundToMeasure) -> MeasuredRound:
     """Measure a round from what was found in its photos."""
     unread = [UnreadPhoto(name, says) for name, says in job.unread]
-    found = [unpack_found(packed) for packed in job.found]
+    found = list(_found_of(job))
     if not found:
         reasons = " ".join(photo.says for photo in unread)
         return MeasuredRound(f"The round has no photo that can be measured. {reasons}".strip())
@@ -225,6 +228,15 @@ def measure_round(job: RoundToMeasure) -> MeasuredRound:
         return MeasuredRound(str(wrong))
     result = to_result(measurement, photo_set, found, unread)
     return MeasuredRound("", result, pack(to_observations(measurement.found)))
+
+
+def _found_of(job: RoundToMeasure) -> Iterator[FoundPhoto]:
+    earlier = unpack(job.earlier)["photos"] if job.earlier is not None else []
+    complete = {photo["sha256"]: photo for photo in earlier}
+    for packed in job.found:
+        photo = unpack_found(packed)
+        is_removed = photo.name not in job.paths and photo.sha256 in complete
+        yield _found(complete[photo.sha256]) if is_removed else photo
 
 
 # --- drawing ----------------------------------------------------------------------------------------

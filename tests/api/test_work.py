@@ -89,3 +89,24 @@ def test_packed_values_keep_every_digit():
 def test_a_photo_is_made_small_by_its_long_side():
     assert shrunk(np.zeros((3000, 4000), np.uint8), 1600).shape == (1200, 1600)
     assert shrunk(np.zeros((30, 40), np.uint8), 1600).shape == (30, 40)
+
+
+def test_a_removed_photo_counts_with_what_an_earlier_measuring_found_in_it(job):
+    first = work.measure_round(job)
+    assert first.observations is not None
+    name = NAMES[0]
+    told = work.unpack(first.observations)
+    photo = next(p for p in told["photos"] if p["file"] == name)
+    elsewhere = {seen["plate"] for p in told["photos"] if p["file"] != name for seen in p["plates"]}
+    plate = next(seen for seen in photo["plates"] if seen["plate"] in elsewhere)
+    photo["plates"].remove(plate)  # as if it had been found at second look
+    photo["predicted"] = [[plate]]
+    bare = [
+        work.pack(work.unpack(f) | {"plates": photo["plates"]}) if k == 0 else f
+        for k, f in enumerate(job.found)
+    ]
+    paths = {other: path for other, path in job.paths.items() if other != name}
+    again = work.measure_round(replace(job, found=tuple(bare), paths=paths, earlier=work.pack(told)))
+    assert again.result is not None and first.result is not None
+    plates = {p["file"]: p["plates"] for p in again.result["photos"]}
+    assert plates[name] == next(p["plates"] for p in first.result["photos"] if p["file"] == name)
