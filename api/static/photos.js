@@ -16,8 +16,9 @@ const missing = document.getElementById("missing");
 const memory = `photos ${main.dataset.upload}`;
 const queue = [];
 
-/** What tells two files on a phone apart, before anything of them is read. */
-const mark = (file) => `${file.name}|${file.size}|${file.lastModified}`;
+/** What tells two files on a phone apart, before anything of them is read. Some phones hand out copies, whose
+ * time differs each time that a photo is chosen. */
+const mark = (file) => `${file.name}|${file.size}`;
 
 function remembered() {
   try {

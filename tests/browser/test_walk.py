@@ -305,7 +305,7 @@ def test_the_tenth_vehicle_takes_few_taps_and_does_not_take_the_ninths_photos(
     assert phone.taps + 1 <= MOST_TAPS  # one more chooses the photos
     phone.open(f"/rounds/{walk.ids['first']}")
     wrong = {}
-    for name in ("IMG_off_2.jpg", "IMG_off_3.jpg"):
+    for name in ("IMG_off_5.jpg", "IMG_off_6.jpg"):
         card = page.locator("li.photo", has_text=name)
         arrival = (card.get_attribute("id") or "").removeprefix("photo-")
         wrong[name] = page.request.get(f"{phone.url}/api/photos/{arrival}/original").body()
