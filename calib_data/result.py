@@ -79,7 +79,7 @@ def to_result(
         "decision": m.decision,
         "set": _set(photo_set),
         "placements": [_placement(p) for p in m.placements],
-        "vehicle": _facts(m.reported),
+        "vehicle": {} if m.adjustment.is_contradictory else _facts(m.reported),
         "tests": [
             {
                 "name": t.name,

@@ -90,6 +90,11 @@ class Adjustment:
     image_redundancy: float
 
     @property
+    def is_contradictory(self) -> bool:
+        """Whether observations contradict each other so grossly that no number from them means anything."""
+        return self.chi2 > GROSS_MISFIT * self.redundancy
+
+    @property
     def saddles(self) -> SaddleBlock:
         block = self.blocks[0]
         assert isinstance(block, SaddleBlock)

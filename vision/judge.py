@@ -12,7 +12,7 @@ from vision.frame import FramePlan, not_measured
 from vision.kit import Kit, Placement, Vehicle
 from vision.placement import VALUE_KEYS, Reported
 from vision.trial import ConsistencyTest
-from vision.unseen import MOVEMENT, Unseen, carried, closing_photo, not_excluded
+from vision.unseen import MOVEMENT, Unseen, carried, closing_photo, if_nothing_moved
 
 
 @dataclass(frozen=True, eq=False)
@@ -45,13 +45,15 @@ def judge(
     tests: Sequence[ConsistencyTest],
     moves: Sequence[Unseen] = (),
     units: Units = MILLIMETRES,
+    withheld: str = "",
 ) -> JudgedPlacement:
     """Decide placement number `index` of the plan, and say what to do.
 
     Args:
-        moves: What may have moved unseen. A value that conforms only if nothing did is not proved.
+        moves: What may have moved unseen. Where the values conform only if nothing did, the advice says so.
+        withheld: Why no value is given though there are numbers; empty where they mean something.
     """
-    keys = tuple(key for key in VALUE_KEYS if f"{index}:{key}" in reported.keys)
+    keys = tuple(key for key in VALUE_KEYS if f"{index}:{key}" in reported.keys and not withheld)
     at = [reported.keys.index(f"{index}:{key}") for key in keys]
     values, covariance = reported.values[at], reported.covariance[np.ix_(at, at)]
     budget = {
@@ -59,15 +61,14 @@ def judge(
         for key, i in zip(keys, at, strict=True)
     }
     missing = not_measured(plan, index, VALUE_KEYS, reported.keys)
+    missing = dict.fromkeys(VALUE_KEYS, withheld) if withheld else missing
     failed = tuple(test.says for test in tests if not test.ok)
     decision = decide_placement(placement.values, keys, values, covariance, missing, failed)
-    closing: tuple[str, ...] = ()
+    condition: tuple[str, ...] = ()
     if decision.decision == "conforming":
         if_moved = carried(reported, moves, MOVEMENT).covariance[np.ix_(at, at)]
         if decide_placement(placement.values, keys, values, if_moved, missing, ()).decision != "conforming":
-            says = (not_excluded(moves, reported, units),)
-            decision = decide_placement(placement.values, keys, values, covariance, missing, says)
-            closing = (closing_photo(moves),)
+            condition = (if_nothing_moved(moves, reported, units), closing_photo(moves))
     judged = {
         key: JudgedValue(
             float(values[keys.index(key)]),
@@ -95,5 +96,5 @@ def judge(
         units,
     )
     return JudgedPlacement(
-        placement, keys, values, covariance, budget, missing, decision, (*advice, *closing)
+        placement, keys, values, covariance, budget, missing, decision, (*advice, *condition)
     )

@@ -217,8 +217,10 @@ def measure_found(
     tests = check_consistency(adjustment, plan, as_declared, kit, vehicle, mounted, beforehand)
     reported, sheets = with_unseen_scales(adjustment, plan, as_declared)
     moves = unseen_moves(adjustment, plan, reported, kit)
+    withheld = why_withheld(adjustment)
     judged = tuple(
-        judge(i, p, kit, vehicle, plan, reported, tests, moves, units) for i, p in enumerate(placements)
+        judge(i, p, kit, vehicle, plan, reported, tests, moves, units, withheld)
+        for i, p in enumerate(placements)
     )
     whole = Measurement(
         decision=worst(p.decision.decision for p in judged),
@@ -237,6 +239,17 @@ def measure_found(
     )
     progress("done", 3, 3)
     return with_both_states(whole, kit, vehicle, placements, layouts_by_name, units)
+
+
+def why_withheld(adjustment: Adjustment) -> str:
+    """Why no value is given, where the photos contradict each other grossly; else nothing."""
+    if not adjustment.is_contradictory:
+        return ""
+    times = np.sqrt(adjustment.chi2 / adjustment.redundancy)
+    return (
+        f"The photos contradict each other: what they show differs {times:.0f} times as much as it should. "
+        "No value from them would mean anything. Look at the first failed test, and photograph again."
+    )
 
 
 def with_both_states(
@@ -259,6 +272,7 @@ def with_both_states(
     if split is None:
         return whole
     states = []
+    withheld = why_withheld(split.adjustment)
     for words, state_kit in (
         (f"before photo {split.first_after}", split.kit_before),
         (f"from photo {split.first_after} on", split.kit_after),
@@ -269,7 +283,7 @@ def with_both_states(
             return whole  # a state that does not show all that it takes cannot stand by itself
         reported, _ = with_unseen_scales(split.adjustment, plan, report(split.adjustment, plan))
         judged = tuple(
-            judge(i, p, state_kit, vehicle, plan, reported, whole.tests, (), units)
+            judge(i, p, state_kit, vehicle, plan, reported, whole.tests, (), units, withheld)
             for i, p in enumerate(placements)
         )
         states.append(MovedState(words, judged, reported, plan))

@@ -157,10 +157,10 @@ def in_words(unseen: Sequence[Unseen], reported: Reported, units: Units) -> tupl
     return (*out, *(_move_words(one, reported, units) for one in worst))
 
 
-def not_excluded(moves: Sequence[Unseen], reported: Reported, units: Units) -> str:
-    """Why a placement is not proved to conform."""
-    worst = _worst_of_each_body(moves, reported)
-    return f"these photos do not exclude {' nor '.join(_move_words(one, reported, units) for one in worst)}."
+def if_nothing_moved(moves: Sequence[Unseen], reported: Reported, units: Units) -> str:
+    """The condition under which a placement conforms."""
+    worst = " nor ".join(_move_words(one, reported, units) for one in _worst_of_each_body(moves, reported))
+    return f"This holds if nothing was touched meanwhile: the photos do not exclude {worst}."
 
 
 def closing_photo(moves: Sequence[Unseen]) -> str:
