@@ -19,10 +19,10 @@ from starlette.concurrency import run_in_threadpool
 from api import photofiles, rounds, tray, visit_rows
 from api.context import Caller, Service
 from api.problems import ConflictError, NoRoomError, NotAcceptedError, TooLargeError, TooOftenError
+from api.receiving import Received
 from api.shop import shop
 from api.store import Store, new_id, now, tell
 from api.tables import Arrival, PhotoFile
-from api.work import Received
 from calib_data.photoset import PHOTO_ENDINGS
 
 # A round of 8 to 12 photos is usual; common practice, no source.

@@ -20,7 +20,7 @@ from typing import Any, Literal
 from pebble import ProcessExpired, ProcessPool
 from sqlalchemy.orm import Session
 
-from api import photofiles, work, workers
+from api import photofiles, receiving, work, workers
 from api.problems import NotAcceptedError
 from api.settings import Settings
 from api.store import Store
@@ -102,9 +102,9 @@ class Jobs:
         self._bench = self._pool(self.n_workers, workers.BENCH_NICE)
         self._desk = self._pool(1, workers.DESK_NICE)
         if self.settings.workers_at_start:
-            for pool, n in ((self._desk, 1), (self._bench, self.n_workers)):
-                for _ in range(n):
-                    pool.schedule(work.warm)
+            self._desk.schedule(receiving.warm)
+            for _ in range(self.n_workers):
+                self._bench.schedule(work.warm)
         self._thread = threading.Thread(target=self._run, name="jobs", daemon=True)
         self._thread.start()
         self.wake()
@@ -126,13 +126,13 @@ class Jobs:
 
     # --- the desk -----------------------------------------------------------------------------------
 
-    def receive(self, path: Path, clean_path: Path, name: str, keeps_place: bool) -> work.Received:
+    def receive(self, path: Path, clean_path: Path, name: str, keeps_place: bool) -> receiving.Received:
         """Check a file that came in, and write what is to be stored of it.
 
         Raises:
             PhotoError, NotAcceptedError: It cannot be taken in.
         """
-        return self._at_desk(work.receive, path, clean_path, name, keeps_place)
+        return self._at_desk(receiving.receive, path, clean_path, name, keeps_place)
 
     def draw(self, path: Path, name: str, found: bytes, plate: int | None, out: Path) -> None:
         """Draw what was found on a photo."""

@@ -1,15 +1,13 @@
-"""What runs in worker processes: receiving a file, looking at a photo, measuring a round, drawing.
+"""What runs in worker processes: looking at a photo, measuring a round, drawing (receiving.py: a file).
 
 Everything comes and goes as plain values, bytes and paths; kit and placements travel as the JSON of their
 files. A function that raises PhotoError says in words why the photo cannot serve.
 """
 
-import hashlib
 import json
-import os
 import zlib
 from collections.abc import Iterator, Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from api import metadata, photokinds, pictures
+from api import pictures
 from calib_data.layouts import load_layouts
 from calib_data.observations import (
     SeenPhoto,
@@ -30,7 +28,7 @@ from calib_data.result import UnreadPhoto, to_result
 from vision.errors import InputFileError, NotEnoughError, PhotoError
 from vision.kit import Kit
 from vision.measure import find_plates, measure_found
-from vision.photo import Photo, check_size, read_header, read_photo
+from vision.photo import Photo, read_photo
 from vision.sightings import FoundPhoto, sightings_of
 
 # Without a plate nothing else tells why: grey levels and blur of the whole photo; common practice, no source.
@@ -41,58 +39,6 @@ LONG_SIDE_PX = 1600  # of previews, and for reading the slip's code and judging 
 def warm() -> None:
     """Nothing: that a worker has done it means that all is imported."""
     load_layouts()
-
-
-# --- receiving --------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class Received:
-    """A file that may be stored: its facts, and what was taken out of it.
-
-    Attributes:
-        taken: The photo's own time, ISO 8601, with an offset from UTC if it tells one.
-    """
-
-    sha256: str
-    n_bytes: int
-    kind: str
-    size_px: tuple[int, int]
-    exif: dict[str, Any]
-    taken: str | None
-    taken_out: tuple[str, ...]
-    remarks: tuple[str, ...]
-
-
-def receive(path: Path, clean_path: Path, name: str, keeps_place: bool) -> Received:
-    """Check a file by its header and write what is stored of it, synced, to `clean_path`.
-
-    Raises:
-        PhotoError: It is no photo that can be measured.
-        OSError: It cannot be written.
-    """
-    data = path.read_bytes()
-    photokinds.refuse_other_files(data, name)
-    header = read_header(data, name)
-    check_size(header, name)
-    extras = metadata.extras(data, header.kind)
-    photokinds.refuse_panorama(header, extras, name)
-    cleaned = metadata.clean(data, header.kind, keeps_place)
-    with open(clean_path, "xb") as out:
-        out.write(cleaned.data)
-        out.flush()
-        os.fsync(out.fileno())
-    taken = header.exif.taken
-    return Received(
-        sha256=hashlib.sha256(cleaned.data).hexdigest(),
-        n_bytes=len(cleaned.data),
-        kind=header.kind,
-        size_px=header.size_px,
-        exif=asdict(header.exif),
-        taken=f"{taken}{extras.offset}" if taken and extras.offset else taken,
-        taken_out=cleaned.taken_out,
-        remarks=photokinds.remarks(header, extras),
-    )
 
 
 # --- looking ----------------------------------------------------------------------------------------

@@ -17,7 +17,7 @@ from PIL import Image
 from sqlalchemy import func, select
 from sqlalchemy.exc import OperationalError
 
-from api import intake, photofiles, work
+from api import intake, photofiles, receiving
 from api.context import Caller, Service
 from api.problems import (
     ConflictError,
@@ -36,8 +36,8 @@ from vision.errors import PhotoError
 class DeskHere:
     """The desk's work done in this process; what it is asked for is the same."""
 
-    def receive(self, *args: Any) -> work.Received:
-        return work.receive(*args)
+    def receive(self, *args: Any) -> receiving.Received:
+        return receiving.receive(*args)
 
     def wake(self) -> None:
         pass
@@ -247,7 +247,7 @@ def database_full(*_: Any, **__: Any) -> Any:
     ("owner", "function", "fails"),
     [
         (intake, "_flush", full),
-        (work, "receive", full),
+        (receiving, "receive", full),
         (photofiles, "put", full),
         (intake, "_add", database_full),
     ],
