@@ -7,7 +7,7 @@ from pathlib import Path
 from sqlalchemy import func, select
 
 import calib_data
-from api import bench, kits, people, photofiles, placements, rounds, signing, visits, work
+from api import bench, kits, people, photofiles, placements, receiving, rounds, signing, visits, work
 from api.exports import write_visits
 from api.store import new_id, now
 from api.tables import Arrival, PhotoFile
@@ -37,7 +37,7 @@ def _begin(store, who):
 
 def _arrive(store, who, visit_id, round_id, path):
     clean = photofiles.incoming(store)
-    facts = work.receive(path, clean, path.name, False)
+    facts = receiving.receive(path, clean, path.name, False)
     photofiles.put(store, clean, facts.sha256)
     file = {"taken_out": list(facts.taken_out), "n_bytes": facts.n_bytes, "kind": facts.kind}
     file |= {"size_px": list(facts.size_px), "exif": facts.exif, "stored_at": now()}
