@@ -7,7 +7,7 @@ from pathlib import Path
 from sqlalchemy import func, select
 
 import calib_data
-from api import bench, kits, people, photofiles, placements, receiving, rounds, signing, visits, work
+from api import bench, kits, people, photofiles, placements, receiving, rounds, signing, visits
 from api.exports import write_visits
 from api.store import new_id, now
 from api.tables import Arrival, PhotoFile
