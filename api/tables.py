@@ -261,7 +261,8 @@ class Arrival(Table):
     decided_at: Mapped[str | None] = _time()  # when a person placed or refused it
     state: Mapped[str] = mapped_column(String(8), index=True)
     remarks: Mapped[list[Any]]  # sentences on the file, for the technician
-    seen: Mapped[dict[str, Any] | None] = mapped_column(JSON)  # {"plates": [{"plate", "says"}], "says": [...]}
+    # {"plates": [{"plate", "says"}], "says": [...]}; None: not looked at yet
+    seen: Mapped[dict[str, Any] | None] = mapped_column(JSON)
     slip_seen: Mapped[str | None] = mapped_column(String(16))
     found: Mapped[bytes | None] = mapped_column(LargeBinary)  # one photo of plumbsight.observations/1, zlib
     __table_args__ = (UniqueConstraint("visit_id", "client_key"),)
