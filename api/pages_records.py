@@ -7,10 +7,11 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from api import chain, results, rounds, showing, signing, sketches, visits
+from api import chain, removal, results, rounds, showing, signing, sketches, visits
 from api.pages import Desk, Paired, page_router
 from api.photo_view import PhotoView, of_visit
 from api.problems import NotThereError
+from api.store import now
 from api.tables import Measured, Visit
 from api.visit_view import RoundView, VisitView
 from api.words import load_words
@@ -133,8 +134,10 @@ def records(desk: Paired, before: int = 0, head: str = "") -> HTMLResponse:
         signed = [
             {"visit": one, "label": one.vehicle["label"], "at": one.signed_at} for one in found[:PER_PAGE]
         ]
+        days = desk.shop.retention_days
+        old = removal.older_than(db, days, now()) if days is not None else []
     more = before + PER_PAGE if len(found) > PER_PAGE else None
-    return desk.page("records.html", signed=signed, more=more, head=head)
+    return desk.page("records.html", signed=signed, more=more, head=head, old=old)
 
 
 @router.get("/records/{visit_id}")
@@ -146,4 +149,4 @@ def record(visit_id: str, desk: Paired) -> HTMLResponse:
             raise NotThereError(desk.words("record.none"))
         body, code = chain.body_of(entry), chain.code(entry.sha256)
         photos = of_visit(db, visit_id)
-    return desk.page("record.html", visit=view, record=body, code=code, photos=photos)
+    return desk.page("record.html", visit=view, record=body, code=code, photos=photos, may_edit=desk.may_edit)

@@ -1,10 +1,11 @@
 """Pages of a visit: the list, a new one, the visit itself, its rounds."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 
 from fastapi.responses import HTMLResponse
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from api import health, kits, placements, rounds, slips, visit_rows, visits
@@ -12,6 +13,7 @@ from api.conditions import STATES
 from api.events import position
 from api.pages import Paired, page_router
 from api.photo_view import PhotoView, of_visit
+from api.tables import Arrival, Measured, Round
 from api.visit_view import VisitView
 
 router = page_router()
@@ -50,7 +52,7 @@ class Line:
 def all_visits(desk: Paired, before: int = 0) -> HTMLResponse:
     with desk.service.store.reading() as db:
         found = visits.listed(db, before, PER_PAGE + 1)
-        lines = [_line(db, one) for one in found[:PER_PAGE]]
+        lines = _lines(db, found[:PER_PAGE])
         room = health.room(db, desk.service.settings)
     seq = position(desk.service.store)
     days = [(day, list(those)) for day, those in groupby(lines, key=lambda line: desk.day(line.begun_at))]
@@ -58,12 +60,25 @@ def all_visits(desk: Paired, before: int = 0) -> HTMLResponse:
     return desk.page("visits.html", days=days, more=more, room=room, events=f"/api/events?after={seq}")
 
 
-def _line(db: Session, one: visits.VisitLine) -> Line:
-    view = visits.summary(db, one.id)
-    standing = next((row.number for row in view.rounds if row.is_open), None)
-    decision = next(
-        (r.measured.decision for r in reversed(view.rounds) if r.measured and r.measured.decision), None
-    )
+def _lines(db: Session, found: Sequence[visits.VisitLine]) -> list[Line]:
+    """The visits with how they stand, by few readings however many they are."""
+    ids = [one.id for one in found]
+    standing: dict[str, list[Round]] = {}
+    for row in db.scalars(select(Round).where(Round.visit_id.in_(ids)).order_by(Round.number)):
+        standing.setdefault(row.visit_id, []).append(row)
+    outside = (Arrival.visit_id.in_(ids), Arrival.round_id.is_(None), Arrival.refused_reason.is_(None))
+    query = select(Arrival.visit_id, func.count()).where(*outside).group_by(Arrival.visit_id)
+    in_tray = {visit_id: n for visit_id, n in db.execute(query)}
+    decided = select(Measured.round_id, Measured.result["decision"].as_string())
+    decided = decided.join(Round, Round.id == Measured.round_id).where(Round.visit_id.in_(ids))
+    latest = db.execute(decided.where(Measured.state == "done").order_by(Measured.seq))
+    decisions = {round_id: decision for round_id, decision in latest}
+    return [_line(one, standing.get(one.id, []), in_tray.get(one.id, 0), decisions) for one in found]
+
+
+def _line(
+    one: visits.VisitLine, its_rounds: Sequence[Round], n_tray: int, decisions: Mapping[str, str]
+) -> Line:
     return Line(
         id=one.id,
         number=one.number,
@@ -72,10 +87,10 @@ def _line(db: Session, one: visits.VisitLine) -> Line:
         begun_at=one.begun_at,
         is_demo=one.is_demo,
         is_signed=one.signed_at is not None,
-        open_round=standing,
-        n_rounds=len(view.rounds),
-        n_tray=len(view.tray),
-        decision=decision or "",
+        open_round=next((row.number for row in its_rounds if row.closed_at is None), None),
+        n_rounds=len(its_rounds),
+        n_tray=n_tray,
+        decision=next((decisions[row.id] for row in reversed(its_rounds) if row.id in decisions), ""),
     )
 
 

@@ -123,7 +123,10 @@ function then(form, answer) {
   const where = form.dataset.then ?? "stay";
   if (where === "reload") return location.reload();
   if (where !== "stay") return location.assign(where.replace(/\{([\w.]+)\}/g, (_, name) => encodeURIComponent(answer[name])));
-  if (form.dataset.said) announce(form.dataset.said);
+  if (form.dataset.said) {
+    announce(form.dataset.said);
+    form.reset();
+  }
   form.dispatchEvent(new CustomEvent("answered", { bubbles: true, detail: answer }));
   return refresh();
 }
