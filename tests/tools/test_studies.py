@@ -1,14 +1,17 @@
 """Studies: exact bounds, the ladder's early stops, and what counts as proved; values by hand."""
 
 import argparse
+from dataclasses import replace
 
+import numpy as np
 import pytest
 
-from tools.mistakes import SIZED, UNSIZED
+from tools.mistakes import SIZED, UNSIZED, datum_mistaken, fixture_moved, number_twice
+from tools.scene import make_scene, pose
 from tools.studies import mistakes_power
 from tools.studies.counting import clopper_pearson, lower_bound, run
 from tools.studies.mistakes_power import Rung, climb, most_missed, smallest
-from tools.studies.planted import CAUSES, Found, plates_in
+from tools.studies.planted import CAUSES, Found, is_shown, plates_in
 
 WORDS = argparse.Namespace(seed=1, sets=300, few=20, jobs=1, stations="chosen")
 
@@ -93,6 +96,19 @@ def test_the_errors_counted_are_those_of_values_without_a_warning():
     rung = Rung("fixture moved", 1.0, (*silent, outcome(1), told))
     assert sorted(rung.unseen_z) == [0.0, 2.5]
     assert rung.n_told == 1
+
+
+def test_a_mistake_is_shown_by_photos_of_what_is_otherwise_and_a_move_by_those_from_before_it_too():
+    scene = make_scene(np.random.default_rng(3), n_photos=6)
+    half_turn = np.diag([1.0, -1, -1, 1])  # about the camera's x axis: nothing is in view
+    away = [replace(photo, T_camera_world=half_turn @ photo.T_camera_world) for photo in scene.photos]
+    early = replace(scene, photos=(*scene.photos[:3], *away[3:]))
+    late = replace(scene, photos=(*away[:3], *scene.photos[3:]))
+    shown = [is_shown(s, fixture_moved(s, 3, [8.0, 0, 0], 0.0).scene) for s in (scene, early, late)]
+    assert shown == [True, False, False]
+    assert is_shown(late, fixture_moved(late, 0, [8.0, 0, 0], 0.0).scene)
+    assert not is_shown(scene, number_twice(scene, 10, pose([1e6, 0, 1])).scene)
+    assert is_shown(scene, datum_mistaken(scene, "rear_axle").scene)
 
 
 def test_every_mistake_has_its_causes_and_its_sizes_largest_first():

@@ -17,7 +17,7 @@ from tools.mistakes import SIZED, UNSIZED, Planted, values_of
 from tools.scene import SetUp, make_scene
 from tools.simulate import observe_scene
 from tools.studies.situations import difference, measure_scene, rng_of
-from tools.truth import Scene, hangs_together
+from tools.truth import Scene, TruePhoto, TruePlate, hangs_together, views_in
 from vision.errors import PlumbsightError
 from vision.measure import Measurement
 from vision.placement import VALUE_KEYS
@@ -167,7 +167,7 @@ def draw_planted(rng: Generator, name: str, size: float | None, stations: str) -
     """An ordinary job and the same with the mistake: 10 to 16 photos, target 1.2 to 6 m ahead.
 
     Both hang together: a sheet printed at 97 % may be too small in the only photo that shows it, and that is
-    told as such.
+    told as such. And the mistake is one that the photos show.
     """
     words = {"stations": stations, **CAUSES[name].scene(size or 0.0)}
     for _ in range(MOST_DRAWS):
@@ -180,9 +180,9 @@ def draw_planted(rng: Generator, name: str, size: float | None, stations: str) -
         if not hangs_together(scene):
             continue
         planted = UNSIZED[name](rng, scene) if size is None else SIZED[name](rng, scene, size)
-        if hangs_together(planted.scene):
+        if hangs_together(planted.scene) and is_shown(scene, planted.scene):
             return scene, planted
-    raise RuntimeError("no scene hangs together")
+    raise RuntimeError("no scene hangs together and shows the mistake")
 
 
 def detections_of(rng: Generator, scene: Scene) -> tuple[FoundPhoto, ...]:
@@ -199,11 +199,30 @@ def detections_of(rng: Generator, scene: Scene) -> tuple[FoundPhoto, ...]:
 def touched_plates(before: Scene, after: Scene) -> set[int]:
     """Numbers of the plates that are otherwise than they were in some photo."""
     return {
-        b.number
+        plate.number
         for one, other in zip(before.photos, after.photos, strict=True)
-        for a, b in zip(one.plates, other.plates, strict=False)
-        if a is not b
+        for plate in _changed(one, other)
     }
+
+
+def is_shown(before: Scene, after: Scene) -> bool:
+    """Whether the photos show a plate as it is with the mistake, and, of a move between photos, as it was."""
+    touched = touched_plates(before, after)
+    if not touched:
+        return True  # it lies in lenses or in what was declared
+    as_was: set[int] = set()
+    as_is: set[int] = set()
+    is_between = False
+    for one, other in zip(before.photos, after.photos, strict=True):
+        changed = _changed(one, other)
+        is_between |= not changed
+        for view in views_in(other):
+            (as_is if any(view.plate is plate for plate in changed) else as_was).add(view.plate.number)
+    return bool(touched & as_is) and (not is_between or bool(touched & as_was))
+
+
+def _changed(one: TruePhoto, other: TruePhoto) -> list[TruePlate]:
+    return [plate for plate in other.plates if not any(plate is same for same in one.plates)]
 
 
 def try_mistake(seed: int, name: str, size: float | None, index: int, stations: str = "chosen") -> Found:
