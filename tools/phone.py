@@ -11,7 +11,7 @@ import time
 import urllib.error
 import urllib.request
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -109,7 +109,6 @@ class Phone:
     url: str
     taps: int = 0
     shots: Path | None = None
-    taken: list[str] = field(default_factory=list)
 
     def open(self, path: str) -> None:
         self.page.goto(self.url + path)
@@ -192,7 +191,9 @@ class Phone:
         return word.inner_text()
 
     def shoot(self, name: str, *, whole: bool = False) -> None:
-        """Keep what the screen shows, where screenshots are wanted."""
-        if self.shots is not None:
-            self.taken.append(name)
-            self.page.screenshot(path=self.shots / f"{name}.png", full_page=whole)
+        """Keep what the screen shows, where screenshots are wanted; `whole`: the page to its end, too."""
+        if self.shots is None:
+            return
+        self.page.screenshot(path=self.shots / f"{name}.png")
+        if whole:
+            self.page.screenshot(path=self.shots / f"{name}_whole.png", full_page=True)

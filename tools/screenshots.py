@@ -9,6 +9,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 import click
+from PIL import Image
 from playwright.sync_api import Browser, Page, sync_playwright
 
 from api import kits, people, placements, sessions, shop
@@ -21,12 +22,13 @@ from tools.story_photos import StoryRound, story_files, story_round
 
 HOST, PORT = "127.0.0.1", 8971
 SCALE = 1  # device pixels per pixel: small files
+N_COLOURS = 96
 
 
 @click.command()
 @click.argument("folder", type=click.Path(file_okay=False, path_type=Path))
 def main(folder: Path) -> None:
-    """Write one PNG per page into FOLDER: phone size, some also at laptop size and on a dark screen."""
+    """Write PNGs of the pages into FOLDER: phone size, some also at laptop size and on a dark screen."""
     folder.mkdir(parents=True, exist_ok=True)
     click.echo("Rendering two rounds of photos: half a minute.", err=True)
     rounds = {which: story_round(which) for which in ("off", "corrected")}
@@ -41,6 +43,13 @@ def main(folder: Path) -> None:
         finally:
             browser.close()
             served.stop()
+    for path in folder.glob("*.png"):
+        _shrink(path)
+
+
+def _shrink(path: Path) -> None:
+    """Few colours: a page has not many, and its photos are small."""
+    Image.open(path).convert("RGB").quantize(N_COLOURS, dither=Image.Dither.NONE).save(path, optimize=True)
 
 
 def _set_up(folder: Path) -> str:
