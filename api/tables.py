@@ -54,7 +54,8 @@ class Person(Table):
     name: Mapped[str] = mapped_column(String(200))
     role: Mapped[str] = mapped_column(String(16))
     pin_hash: Mapped[str | None] = mapped_column(String(200))  # argon2; None: has not chosen one yet
-    pin_failures: Mapped[int] = mapped_column(default=0)  # wrong ones in a row; an attempt counts before it is looked at
+    # Wrong ones in a row; an attempt counts before it is looked at.
+    pin_failures: Mapped[int] = mapped_column(default=0)
     pin_tried_at: Mapped[str | None] = _time()
     added_at: Mapped[str] = _time()
     withdrawn_at: Mapped[str | None] = _time()
@@ -69,7 +70,8 @@ class Pairing(Table):
     __tablename__ = "pairing"
     code_hash: Mapped[str] = mapped_column(String(SHA_LENGTH), primary_key=True)
     person_id: Mapped[str | None] = _id(ForeignKey("person.id"))
-    sets_pin: Mapped[bool] = mapped_column(default=False)  # whoever uses it chooses a new PIN instead of telling the old one
+    # Whoever uses it chooses a new PIN instead of telling the old one.
+    sets_pin: Mapped[bool] = mapped_column(default=False)
     made_at: Mapped[str] = _time()
     ends_at: Mapped[str] = _time()
     used_at: Mapped[str | None] = _time()
