@@ -1,4 +1,4 @@
-"""Photos for walking through the service: one vehicle, a board 9 mm off to a side, then the same board corrected.
+"""Photos for walking through the service: one vehicle, a board 9 mm off to a side, then corrected.
 
 Rendered, with known truth; kit, vehicle and requirement are the same in both rounds, as in a real visit.
 They are told to be no demo, since a demo cannot be signed.

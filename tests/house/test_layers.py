@@ -72,8 +72,12 @@ def test_every_module_lies_in_a_package():
     assert not stray
 
 
+# What walks the pages in a browser, for tests and screenshots; no command of plumbsight imports it.
+WITH_TEST_EXTRA = {("phone.py", "playwright"), ("screenshots.py", "playwright")}
+
+
 def test_what_is_imported_is_a_declared_dependency():
-    # tests/ is free to use the test extra; the layers are not.
+    # tests/ is free to use the test extra; the layers are not, but for those who walk the pages.
     declared = {_plain(re.split(r"[^\w.-]", one)[0]) for one in PROJECT["project"]["dependencies"]}
     distributions = packages_distributions()
     undeclared = set()
@@ -84,7 +88,17 @@ def test_what_is_imported_is_a_declared_dependency():
                 # A hard dependency of a declared one may be named with it (pydantic_core with pydantic).
                 if not owners & declared and not any(_plain(top).startswith(name) for name in declared):
                     undeclared.add((path.name, top))
-    assert not undeclared
+    assert not undeclared - WITH_TEST_EXTRA
+
+
+def test_only_the_walkers_themselves_import_what_the_test_extra_brings():
+    importers = {
+        path.name
+        for layer in LAYERS
+        for path in (ROOT / layer).rglob("*.py")
+        if {"tools.phone", "tools.screenshots"} & set(imported_names(path))
+    }
+    assert importers <= {"screenshots.py"}
 
 
 def _plain(name: str) -> str:
