@@ -74,6 +74,14 @@ class Figures:
             return self.plain(value)
         return self.plain(round(value / self.per(key), 3))
 
+    def bare_length(self, length_mm: float) -> str:
+        """A declared length without its unit, as a form's field holds it."""
+        return self.given("_mm", length_mm)
+
+    def length(self, length_mm: float) -> str:
+        """A declared length with its unit."""
+        return self.with_unit("_mm", self.bare_length(length_mm))
+
     def words(self, text: str) -> str:
         """A sentence or a number with this device's decimal mark."""
         return _POINT.sub(",", text) if self.mark == "," else text

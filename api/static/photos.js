@@ -8,7 +8,9 @@ import { refresh } from "./live.js";
 
 const AT_ONCE = 2;
 const FIRST_DELAY_MS = 1000, LONGEST_DELAY_MS = 30000;
+const SILENCE_MS = 90000;  // a connection that died without a word
 const FOR_GOOD = [400, 401, 403, 404, 409, 413, 415, 422];
+const NOT_ITS_FAULT = [401, 403];  // the photo is wanted still, once the phone is paired again
 
 const main = document.querySelector("[data-upload]");
 const list = document.getElementById("on-this-phone");
@@ -84,7 +86,10 @@ function transmit(item) {
   request.setRequestHeader("X-Form-Token", formToken());
   request.setRequestHeader("X-Photo-Name", encodeURIComponent(item.file.name));
   request.setRequestHeader("X-Photo-Key", item.key);
+  item.request = request;
+  item.heardAt = Date.now();
   request.upload.onprogress = (event) => {
+    item.heardAt = Date.now();
     if (event.lengthComputable) item.share = event.loaded / event.total;
     show(item);
   };
@@ -104,7 +109,9 @@ function answered(item, request) {
   }
   reached(true);
   if (request.status === 201 || request.status === 200) return stored(item, body);
-  if (FOR_GOOD.includes(request.status)) return refuse(item, body.detail ?? say("photo_unknown_problem"));
+  if (FOR_GOOD.includes(request.status)) {
+    return refuse(item, body.detail ?? say("photo_unknown_problem"), NOT_ITS_FAULT.includes(request.status));
+  }
   return rest(item, body.detail ?? say("photo_unknown_problem"));
 }
 
@@ -120,10 +127,10 @@ function stored(item, body) {
   refresh().then(() => item.card.remove());
 }
 
-function refuse(item, says) {
+function refuse(item, says, isWanted) {
   item.state = "refused";
   item.says = says;
-  remember(item.file, null);
+  if (!isWanted) remember(item.file, null);
   show(item);
   announce(`${item.file.name}: ${says}`);
   next();
@@ -164,6 +171,10 @@ function chosen(event) {
   event.target.value = "";
 }
 
+setInterval(() => {
+  const silent = queue.filter((item) => item.state === "sending" && Date.now() - item.heardAt > SILENCE_MS);
+  silent.forEach((item) => item.request.abort());
+}, 5000);
 document.addEventListener("change", chosen);
 list.addEventListener("click", (event) => {
   const item = event.target.matches("button") && queue.find((one) => one.card.contains(event.target));

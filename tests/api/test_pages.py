@@ -155,4 +155,4 @@ def test_a_device_shows_numbers_its_own_way(phone: TestClient, bay: Bay) -> None
     phone.cookies.set("plumbsight_shown", "in_comma")
     page = phone.get(f"/visits/{visit.id}").text
     assert 'data-unit="in"' in page
-    assert re.search(r"\d+,\d+ in</dd>", page)
+    assert re.search(r"\d+,\d+\sin</dd>", page)

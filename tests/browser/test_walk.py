@@ -143,6 +143,11 @@ def test_a_wrong_figure_is_told_beside_its_field(walk: Walk) -> None:
     expect(field_wrong).not_to_be_empty()
     expect(page.get_by_label("Wheelbase", exact=True)).to_be_focused()
     assert page.get_by_label("Wheelbase", exact=True).get_attribute("aria-invalid") == "true"
+    confirm = page.get_by_label("I have looked again. It is meant so.")
+    expect(confirm).to_be_hidden()
+    page.get_by_label("Wheelbase", exact=True).fill("1700")  # unusual, but may be meant so
+    phone.tap_button("Begin")
+    expect(confirm).to_be_visible()
 
 
 # --- a visit ----------------------------------------------------------------------------------------
@@ -374,6 +379,33 @@ def test_a_page_that_was_closed_asks_for_what_it_had_been_given(
     walk.phone.choose(photos)
     walk.phone.wait_for_stored(16)
     expect(page.locator("#missing")).to_be_hidden()
+
+
+def test_a_page_hears_of_changes_and_is_deaf_while_nobody_looks_at_it(walk: Walk) -> None:
+    page = walk.page
+    path = f"/visits/{walk.ids['tenth']}"
+    walk.phone.open(path)
+    walk.post(f"/api{path}/deviations", {"says": "The bay was swept between the rounds."})
+    expect(page.locator("#deviations")).to_contain_text("swept")
+    _look_away(page, True)
+    walk.post(f"/api{path}/deviations", {"says": "The light was switched off."})
+    page.wait_for_timeout(1500)
+    expect(page.locator("#deviations")).not_to_contain_text("switched off")
+    _look_away(page, False)
+    expect(page.locator("#deviations")).to_contain_text("switched off")
+    walk.post(f"/api{path}/deviations", {"says": "The door was opened."})
+    expect(page.locator("#deviations")).to_contain_text("door was opened")
+
+
+def _look_away(page: Page, hidden: bool) -> None:
+    """What a browser tells a page when another one is in front, or the phone sleeps."""
+    page.evaluate(
+        """(hidden) => {
+          Object.defineProperty(document, "hidden", { value: hidden, configurable: true });
+          document.dispatchEvent(new Event("visibilitychange"));
+        }""",
+        hidden,
+    )
 
 
 # --- every page -----------------------------------------------------------------------------------------
