@@ -3,9 +3,10 @@
 Degrees become radians and declared rotations become matrices here, once.
 """
 
+import math
 from collections.abc import Mapping, Sequence
 from types import MappingProxyType
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,13 +16,15 @@ from calib_data.formats import (
     FixtureFile,
     KitFile,
     LensFacts,
+    MountFile,
     PlacementFile,
     PlateFile,
+    TargetFile,
     VehicleFile,
     WheelFile,
 )
 from vision.camera import LENS_KEYS, N_LENS
-from vision.geometry import rz_ry_rx, transform
+from vision.geometry import rz_ry_rx, transform, yaw_pitch_roll
 from vision.kit import (
     WHEELS,
     Clamp,
@@ -95,6 +98,31 @@ def with_clamps(file: KitFile, clamps: Mapping[str, Clamp], measured_on: str) ->
         for wheel, old in file.wheels.items()
     }
     return file.model_copy(update={"wheels": wheels})
+
+
+def with_fixture(file: KitFile, fixture: Fixture) -> KitFile:
+    """The kit with this fixture in place of its entry of the same name; every u is rounded up."""
+    plates = [
+        MountFile(plate=m.plate, **_on_fixture(m.T_fixture_plate, R0_FIXTURE_PLATE, m))
+        for m in fixture.mounts
+    ]
+    targets = {t.name: TargetFile(**_on_fixture(t.T_fixture_target, np.eye(3), t)) for t in fixture.targets}
+    entry = FixtureFile(plates=plates, targets=targets)
+    return file.model_copy(update={"fixtures": {**file.fixtures, fixture.name: entry}})
+
+
+def with_sheets(file: KitFile, sheets: Mapping[int, Plate], u_ruler_scale: float) -> KitFile:
+    """The kit with these sheets' scales; every u is rounded up."""
+    plates = dict(file.plates)
+    for number, sheet in sheets.items():
+        x, y = sheet.printed_scale_xy
+        both = plates[str(number)].printed_scale_xy is not None
+        scale: dict[str, Any] = {"printed_scale": round((x + y) / 2, 7)}
+        if both:
+            scale = {"printed_scale": None, "printed_scale_xy": [round(x, 7), round(y, 7)]}
+        u = _rounded_up(sheet.u_printed_scale, 7)
+        plates[str(number)] = plates[str(number)].model_copy(update={**scale, "u_printed_scale": u})
+    return file.model_copy(update={"plates": plates, "u_ruler_scale": _rounded_up(u_ruler_scale, 7)})
 
 
 def to_vehicle(file: VehicleFile) -> Vehicle:
@@ -216,6 +244,21 @@ def T_fixture_target(position_mm: list[float], rotation_deg: list[float]) -> NDA
 def _turn(rotation_deg: list[float]) -> NDArray:
     rx_rad, ry_rad, rz_rad = np.radians(np.array(rotation_deg, float))
     return rz_ry_rx(rz_rad, ry_rad, rx_rad)
+
+
+def _on_fixture(T: NDArray, R_at_zero: NDArray, body: Mount | Target) -> dict[str, Any]:
+    """FORMATS.md, written: R = Rz @ Ry @ Rx @ R0 as [rx, ry, rz]."""
+    yaw, pitch, roll = yaw_pitch_roll(T[:3, :3] @ R_at_zero.T)
+    return {
+        "position_mm": [round(float(v), 4) + 0.0 for v in T[:3, 3]],
+        "rotation_deg": [round(float(np.degrees(v)), 6) + 0.0 for v in (roll, pitch, yaw)],
+        "u_position_mm": _rounded_up(body.u_position_mm, 4),
+        "u_rotation_deg": _rounded_up(float(np.degrees(body.u_rotation_rad)), 5),
+    }
+
+
+def _rounded_up(value: float, digits: int) -> float:
+    return round(math.ceil(value * 10**digits) / 10**digits, digits)
 
 
 def _read_only(array: NDArray) -> NDArray:

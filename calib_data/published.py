@@ -6,6 +6,7 @@ from typing import Any
 
 from calib_data.formats import CameraFile, FileModel, KitFile, PlacementFile, ResultFile, SetFile
 from calib_data.observations import ObservationsFile
+from calib_data.proof import ProofFile
 from calib_data.record import ChainFile, ImportFile, NoteFile, RecordFile, RemovalFile
 
 FILES: dict[str, type[FileModel]] = {
@@ -15,6 +16,7 @@ FILES: dict[str, type[FileModel]] = {
     "result": ResultFile,
     "camera": CameraFile,
     "observations": ObservationsFile,
+    "proof": ProofFile,
     "record": RecordFile,
     "removal": RemovalFile,
     "import": ImportFile,

@@ -31,9 +31,12 @@ DEFECT, STOPPED, PIPE_CLOSED = 70, 130, 141
 COMMANDS = {
     "measure": "tools.cli_measure:measure_command",
     "demo": "tools.cli_measure:demo_command",
+    "kit": "tools.cli_kit:kit_group",
     "plan": "tools.cli_plan:plan_command",
     "camera": "tools.cli_camera:camera_command",
     "clamps": "tools.cli_clamps:clamps_command",
+    "teach": "tools.cli_teach:teach_commands",
+    "proof": "tools.cli_proof:proof_commands",
     "print": "tools.cli_print:print_command",
     "serve": "tools.cli_serve:serve_command",
     "verify": "tools.cli_records:verify_command",
