@@ -125,7 +125,7 @@ def one_visit(visit_id: str, desk: Paired) -> HTMLResponse:
     return desk.page(
         "visit.html",
         visit=view,
-        next=_next(view),
+        next=next_of(view),
         tray=[shown[one.id] for one in view.tray],
         refused=[shown[one.id] for one in view.refused],
         open_round=next((one for one in view.rounds if one.is_open), None),
@@ -139,7 +139,7 @@ def one_visit(visit_id: str, desk: Paired) -> HTMLResponse:
     )
 
 
-def _next(view: VisitView) -> str:
+def next_of(view: VisitView) -> str:
     """What most likely comes next, so that it is the first button: a word for the template."""
     last = view.rounds[-1] if view.rounds else None
     if view.signed_at is not None:
@@ -150,7 +150,7 @@ def _next(view: VisitView) -> str:
         return "photos"
     if last.measured is None or last.measured.decision is None:
         return "waiting" if last.measured and last.measured.state == "waiting" else "again"
-    return {"conforming": "sign", "nonconforming": "correct"}.get(last.measured.decision, "again")
+    return "sign" if last.measured.decision == "conforming" else "read"
 
 
 def _events(view: VisitView) -> str:

@@ -2,12 +2,14 @@
 
 import re
 from collections.abc import Callable
+from types import SimpleNamespace
 
 import pytest
 from fastapi import FastAPI
 from sqlalchemy import select
 from starlette.testclient import TestClient
 
+from api.pages_visits import next_of
 from api.tables import KitRevision, Measured, PlacementRevision, Visit
 from tests.api.conftest import Bay
 from tests.api.signed import Signed
@@ -89,6 +91,32 @@ def test_a_visits_pages_show_what_was_entered(phone: TestClient, bay: Bay) -> No
     for path in (f"/visits/{visit.id}/sign", f"/visits/{visit.id}/slip"):
         assert phone.get(path).status_code == 200
     assert "DEMO" not in page
+
+
+@pytest.mark.parametrize(
+    ("state", "decision", "comes_next"),
+    [
+        ("waiting", None, "waiting"),
+        ("not_enough", None, "again"),
+        ("failed", None, "again"),
+        ("done", "nonconforming", "read"),
+        ("done", "undecided", "read"),  # the result says what would settle it
+        ("done", "conforming", "sign"),
+    ],
+)
+def test_the_first_button_of_a_visit_is_what_most_likely_comes_next(
+    state: str, decision: str | None, comes_next: str
+) -> None:
+    measured = SimpleNamespace(state=state, decision=decision)
+    closed = SimpleNamespace(is_open=False, measured=measured)
+    assert next_of(SimpleNamespace(signed_at=None, rounds=[closed])) == comes_next
+    assert next_of(SimpleNamespace(signed_at="2026-03-14", rounds=[closed])) == "record"
+
+
+def test_a_visit_begins_with_photos_and_goes_on_with_the_open_round() -> None:
+    assert next_of(SimpleNamespace(signed_at=None, rounds=[])) == "first"
+    standing = SimpleNamespace(is_open=True, measured=None)
+    assert next_of(SimpleNamespace(signed_at=None, rounds=[standing])) == "photos"
 
 
 def test_what_a_person_typed_is_shown_as_text(phone: TestClient, bay: Bay) -> None:
