@@ -10,11 +10,12 @@ from types import MappingProxyType
 import numpy as np
 from numpy.random import Generator
 from numpy.typing import NDArray
+from scipy.spatial.transform import Rotation
 
 from tools.photo_round import Phone, draw_phone, take_photos
 from tools.scene import R_FIXTURE_FACE, Care, layout_of, nudge, pose
 from tools.truth import Scene, TruePlate, Truth
-from vision.kit import Kit, Placement, Plate, ScaleBar, Vehicle
+from vision.kit import Fixture, Kit, Placement, Plate, ScaleBar, Vehicle
 
 NO_TRUTH = Truth({}, {}, np.zeros(3), np.array([0.0, 0, 1]), np.eye(4), {})
 SIZE_PX = (4032, 3024)
@@ -124,37 +125,44 @@ def bar_about(
     return [prints.plate(number, T @ end, "bar") for number, end in zip(numbers, ends, strict=True)]
 
 
-@dataclass(frozen=True, eq=False)
-class TrueFixture:
-    """A fixture as it is: plates and the target's place in its own frame, which nothing else defines."""
-
-    plates: tuple[tuple[TruePlate, Plate], ...]
-    stand_in: tuple[TruePlate, Plate]
-    T_world_plates: NDArray
-    T_world_target: NDArray
-
-
-def fixture_about(
-    prints: Prints, numbers: Sequence[int], stand_in: int, u_offset_mm: float = 0.5, u_turn_deg: float = 0.1
-) -> TrueFixture:
-    """Plates across 700 mm, roughly facing the vehicle, the target 100 to 250 mm above or below their middle.
+def with_stand_in(
+    rng: Generator,
+    scene: Scene,
+    stand_in: int,
+    n_photos: int = 8,
+    *,
+    u_offset_mm: float = 0.5,
+    u_turn_deg: float = 0.1,
+    phone: Phone = Phone(),  # noqa: B008 (frozen)
+    also: Sequence[TruePlate] = (),
+) -> Scene:
+    """A scene's fixture with a plate on its target's face, in photos of their own.
 
     Args:
-        stand_in: The plate laid on the target's face, off by the two u.
+        stand_in: One of the scene's sheets, taken from its place and laid on the target, off by the two u.
+        also: What else is about.
     """
-    rng = prints.rng
-    T_world_target = pose(
-        [*rng.uniform(-300, 300, 2), 1100], [0, *rng.normal(0, 1, 1), rng.uniform(-180, 180)]
-    )
+    target = scene.truth.T_world_target
     face = np.eye(4)
     face[:3, :3] = R_FIXTURE_FACE
-    across = np.linspace(350, -350, len(numbers))
-    above_mm = rng.choice([-1, 1]) * rng.uniform(100, 250)
-    plates = []
-    for number, y_mm in zip(numbers, across, strict=True):
-        on_target = pose([*rng.normal(0, 20, 1), y_mm + rng.normal(0, 10), above_mm], rng.normal(0, 3, 3))
-        plates.append(prints.plate(number, T_world_target @ on_target @ face, "fixture"))
-    laid = T_world_target if prints.exact else T_world_target @ nudge(rng, u_offset_mm, u_turn_deg)
-    there = prints.plate(stand_in, laid @ pose([-THICKNESS_MM, 0, 0]) @ face, "fixture")
-    T_world_plates = np.stack([plate.T_world_plate for plate, _ in plates])
-    return TrueFixture(tuple(plates), there, T_world_plates, T_world_target)
+    laid = target @ nudge(rng, u_offset_mm, u_turn_deg) @ pose([-THICKNESS_MM, 0, 0]) @ face
+    on_fixture = [plate for plate in scene.plates if plate.role == "fixture"]
+    sheet = next(plate for plate in scene.plates if plate.number == stand_in)
+    plates = (*on_fixture, replace(sheet, T_world_plate=laid), *also)
+    places_mm = places_before(rng, n_photos, target)
+    phones = [draw_phone(rng, phone, SIZE_PX, 0)]
+    photos = take_photos(rng, phone, phones, SIZE_PX, np.eye(4), places_mm, plates, (), False)
+    return replace(scene, photos=photos)
+
+
+def fixture_errors(fixture: Fixture, scene: Scene) -> NDArray:
+    """(6 n,) tangents from a fixture's entry to the truth, plates, then target; in the target's frame."""
+    true = {plate.number: plate.T_world_plate for plate in scene.plates}
+    T_world = [*(true[m.plate] for m in fixture.mounts), scene.truth.T_world_target]
+    T_fixture = [*(m.T_fixture_plate for m in fixture.mounts), fixture.targets[0].T_fixture_target]
+    T_fixture_world = T_fixture[-1] @ np.linalg.inv(T_world[-1])
+    errors = []
+    for T, there in zip(T_fixture, T_world, strict=True):
+        off = np.linalg.inv(T) @ T_fixture_world @ there
+        errors.append([*off[:3, 3], *Rotation.from_matrix(off[:3, :3]).as_rotvec()])
+    return np.concatenate(errors)
