@@ -3,10 +3,13 @@
 The claim is the rate in the comment; the limit follows from the binomial distribution, exactly.
 """
 
+import argparse
+
 import pytest
 import scipy.stats
 
 from tools.studies.coverage import INTERVAL, alarms, as_declared
+from tools.studies.mistakes_power import climb
 from tools.studies.planted import try_mistake
 from tools.studies.situations import measure_situation
 from tools.studies.start_values import start_one
@@ -88,3 +91,11 @@ def test_a_large_mistake_is_named_and_never_conforms(mistake, size):
     assert not [f.index for f in found if f.conforming]
     # Of 14 mistakes each has a fourteenth of the chance.
     assert sum(f.named for f in found) >= fewest(12, 0.97, CHANCE / 14)
+
+
+def test_what_a_ladder_leaves_unseen_lies_within_u():
+    words = argparse.Namespace(seed=SEED, sets=12, few=12, jobs=1, stations="chosen")
+    large, small = climb("one sheet scaled, share", (0.03, 0.002), words)
+    assert large.n_named >= fewest(12, 0.97) and not large.n_conforming
+    # A sheet at 99.8 % is mostly seen; |z| > 4.5 comes once in 150,000 values of a normal distribution.
+    assert not [z for z in small.unseen_z if z > 4.5]

@@ -67,12 +67,12 @@ CAUSES: Mapping[str, Cause] = MappingProxyType(
         "all sheets scaled, share": Cause(
             ("scale of all sheets", "scale confirmed"),
             ("All sheets", "all sheets"),
-            sizes=(0.06, 0.03, 0.015, 0.008, 0.004),
+            sizes=(0.06, 0.03, 0.015, 0.008, 0.004, 0.002),
             unit="share",
         ),
         "one sheet scaled, share": Cause(
             ("scale of each sheet", "declared track"),
-            sizes=(0.06, 0.03, 0.015, 0.008, 0.004),
+            sizes=(0.06, 0.03, 0.015, 0.008, 0.004, 0.002),
             unit="share",
             says_plate=True,
         ),
