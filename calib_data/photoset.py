@@ -452,6 +452,11 @@ def _photos(folder: Path, set_file: SetFile, stored: Mapping[str, FoundPhoto]) -
     return tuple(folder / name for name in sorted({*names, *stored}, key=_counted))
 
 
+def has_photos(folder: Path) -> bool:
+    """Whether a folder holds photos, or what was found in some."""
+    return bool(_photo_names(folder)) or os.path.exists(folder / "set.json")
+
+
 def _photo_names(folder: Path) -> list[str]:
     try:
         names = os.listdir(folder)

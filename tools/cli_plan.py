@@ -1,40 +1,27 @@
 """`plumbsight plan`: whether a kit can prove a placement, before any photo is taken."""
 
-import math
+import os
 import sys
 import textwrap
 from collections.abc import Iterator
 from pathlib import Path
 
 import click
-import numpy as np
 
 from calib_data.layouts import load_layouts
-from calib_data.photoset import Task, read_task
+from calib_data.photoset import Task, has_photos, read_photos_of_plates, read_task
+from tools.cli_camera import find_plates_of
 from tools.cli_measure import Progress
 from tools.tables import CAUSES, N_CAUSES, WIDTH
 from vision.advice import INCHES, LABELS, MILLIMETRES, Units
-from vision.bay import Bay
+from vision.coach import Coaching, coach, fullest_view
 from vision.errors import NotEnoughError
-from vision.forecast import Station
 from vision.kit import Placement
 from vision.provable import Outlook, ValueOutlook, outlook
+from vision.sightings import FoundPhoto
+from vision.where import coaching_words, joined, place_words, station_words
 
 PROVABLE, NOT_PROVABLE = 0, 2
-STEP_MM = 750.0  # of a walking person; common practice, no source
-# Where the phone is held, by its height in mm.
-HOLDS = ((800.0, "at knee height"), (1550.0, "at chest height"), (math.inf, "held overhead"))
-COUNTS = ("no step", "one step", "two steps", "three steps", "four steps", "five steps")
-DIRECTIONS = (
-    "forward",
-    "forward and to the left",
-    "to the left",
-    "rearward and to the left",
-    "rearward",
-    "rearward and to the right",
-    "to the right",
-    "forward and to the right",
-)
 
 
 @click.command("plan")
@@ -49,16 +36,30 @@ DIRECTIONS = (
 @click.option(
     "--photos", type=click.IntRange(3, 40), default=12, show_default=True, help="How many photos to take."
 )
+@click.option(
+    "--so-far", type=click.Path(path_type=Path), metavar="FOLDER",
+    help="Photos taken so far: say whether they are enough, and which to take next.",
+)  # fmt: skip
 @click.option("--inches", is_flag=True, help="Show lengths in inches.")
 def plan_command(
-    kit: Path, placement: Path, wheelbase: float | None, track: float | None, photos: int, inches: bool
+    kit: Path,
+    placement: Path,
+    wheelbase: float | None,
+    track: float | None,
+    photos: int,
+    so_far: Path | None,
+    inches: bool,
 ) -> int:
     """Say whether a kit can prove a placement at all, what limits it, and where to stand for the photos.
 
-    Exit status: 0 it can be proved, 2 it cannot.
+    With --so-far, say what the photos in that folder come to, and which photo to take next.
+
+    Exit status: 0 it can be proved (or the photos are enough), 2 it cannot (or they are not).
     """
     declared = {"wheelbase_mm": wheelbase, "track_front_mm": track, "track_rear_mm": track}
     task = read_task(kit, (placement,), declared)
+    if so_far is not None:
+        return _coach(task, photos_so_far(so_far, kit), INCHES if inches else MILLIMETRES)
     try:
         with Progress(sys.stderr.isatty()) as progress:
             expected = outlook(
@@ -69,6 +70,27 @@ def plan_command(
         return NOT_PROVABLE
     click.echo(plan_text(task, expected, INCHES if inches else MILLIMETRES))
     return PROVABLE if expected.can_be_proved else NOT_PROVABLE
+
+
+def photos_so_far(folder: Path, kit: Path) -> tuple[FoundPhoto, ...]:
+    """What is found in a folder's photos, of which there may be none yet; what cannot be read is said."""
+    if os.path.isdir(folder) and not has_photos(folder):
+        return ()
+    photo_set = read_photos_of_plates(folder, kit)
+    found, remarks = find_plates_of(photo_set)
+    for says in remarks:
+        click.echo("\n".join(_wrapped(says)), err=True)
+    return found
+
+
+def _coach(task: Task, found: tuple[FoundPhoto, ...], units: Units) -> int:
+    try:
+        coaching = coach(found, task.kit, task.placements[0], task.vehicle, load_layouts())
+    except NotEnoughError as wrong:
+        click.echo(f"This kit cannot measure this placement. {wrong}", err=True)
+        return NOT_PROVABLE
+    click.echo(coach_text(task, coaching, len(found), units))
+    return PROVABLE if coaching.is_enough else NOT_PROVABLE
 
 
 def plan_text(task: Task, expected: Outlook, units: Units) -> str:
@@ -94,13 +116,13 @@ def _verdict(placement: Placement, expected: Outlook) -> str:
     lacking = [LABELS[key] for key, value in expected.values.items() if value.conforming is None]
     if lacking:
         return (
-            f"CANNOT BE PROVED as things are: {_joined(lacking)}. Whatever the target's place, the result "
+            f"CANNOT BE PROVED as things are: {joined(lacking)}. Whatever the target's place, the result "
             "would be undecided or nonconforming."
         )
     narrow = [LABELS[key] for key, value in expected.values.items() if value.share_left < 0.3]
     if narrow:
         return (
-            f"CAN BE PROVED, but barely: {_joined(narrow)} must come out close to the middle. Photos from "
+            f"CAN BE PROVED, but barely: {joined(narrow)} must come out close to the middle. Photos from "
             "other places than those below, or one that fails, may spoil it."
         )
     return "CAN BE PROVED, if the target stands where it should and the photos are taken as said below."
@@ -162,6 +184,47 @@ def _betterments(expected: Outlook, units: Units) -> Iterator[str]:
         yield from _wrapped(f"{', '.join(after)}.{everything}", "     ")
 
 
+# --- while photos arrive --------------------------------------------------------------------------------
+
+
+def coach_text(task: Task, coaching: Coaching, n_photos: int, units: Units) -> str:
+    """What the photos so far come to, and the next one."""
+    taken = f"{n_photos} photo{'s' if n_photos != 1 else ''} so far"
+    lines = [
+        *_wrapped(f"{task.placements[0].name}, with the kit {task.kit.name}: {taken}"),
+        "",
+        *_wrapped(coaching_words(coaching)),
+        *_reached(coaching, units),
+        *_hanging_together(coaching),
+    ]
+    if coaching.next is not None:
+        asked = station_words(coaching.sofar.bay, coaching.next.station, units)
+        lines += ["", "The next photo", *_wrapped(asked, "  ")]
+    return "\n".join(line.rstrip() for line in lines)
+
+
+def _reached(coaching: Coaching, units: Units) -> Iterator[str]:
+    if not coaching.now.u or not coaching.needed:
+        return
+    then = coaching.next.then.u if coaching.next is not None else {}
+    yield ""
+    yield f"  {'':<15}{'u reached':>15}{'enough at':>15}{'with the next':>16}"
+    for key, most in coaching.needed.items():
+        u = coaching.now.u.get(key)
+        shown = [units.uncertainty(key, x) if x is not None else "-" for x in (u, most, then.get(key))]
+        yield f"  {LABELS[key]:<15}{shown[0]:>15}{shown[1]:>15}{shown[2]:>16}"
+
+
+def _hanging_together(coaching: Coaching) -> Iterator[str]:
+    sofar = coaching.sofar
+    for n, part in enumerate(sofar.parts):
+        if n < 2:
+            yield ""
+            yield "What hangs together" if n == 0 else "Apart from them"
+        names = ", ".join(sofar.shots[i].sighting.name for i in part.photos)
+        yield from _wrapped(f"{names}: plates {', '.join(map(str, part.plates))}", "  ")
+
+
 # --- where to stand -----------------------------------------------------------------------------------
 
 
@@ -173,6 +236,11 @@ def _walk(expected: Outlook, units: Units) -> Iterator[str]:
     )
     for n, station in enumerate(expected.stations, start=1):
         yield from _wrapped(station_words(expected.bay, station, units), "      ", f"  {n:>2}. ")
+    first = expected.stations.index(fullest_view(expected.bay, expected.stations)) + 1
+    yield from _wrapped(
+        f"Begin with number {first}, and when all are taken repeat it, touching nothing between: that shows "
+        "whether something moved."
+    )
     lying = [f.plate for f in expected.bay.kit.floor]
     lying += [p for bar in expected.bay.kit.scale_bars for p in bar.plates if p not in lying]
     lying = [p for p in lying if p in expected.bay.T_vehicle_plate]
@@ -180,65 +248,8 @@ def _walk(expected: Outlook, units: Units) -> Iterator[str]:
         yield ""
         yield "Where this plan lays the plates on the floor"
         for p in lying:
-            place = _place_words(expected.bay, expected.bay.T_vehicle_plate[p][:3, 3], units)
+            place = place_words(expected.bay, expected.bay.T_vehicle_plate[p][:3, 3], units)
             yield from _wrapped(f"{place}.", "      ", f"  plate {p}: ")
-
-
-def station_words(bay: Bay, station: Station, units: Units) -> str:
-    """One photo in words: `Beside the rear left wheel, two steps out; phone held overhead, ...`."""
-    T = station.T_vehicle_camera
-    hold = next(words for height, words in HOLDS if T[2, 3] < height)
-    look = T[:3, 2]
-    turn = round(math.degrees(math.atan2(look[1], look[0])) / 45) % 8
-    down = ", tilted well down" if look[2] < -0.5 else ""
-    way = "on its side" if abs(T[2, 0]) < 0.5 else "upright"
-    plates = ", ".join(str(p) for p in station.plates)
-    return (
-        f"{_place_words(bay, T[:3, 3], units)}; phone {hold} and {way}, looking {DIRECTIONS[turn]}{down}. "
-        f"In the picture: plates {plates}."
-    )
-
-
-def _place_words(bay: Bay, at_mm: np.ndarray, units: Units) -> str:
-    """Where that is, by the car's parts and in steps."""
-    x, y = float(at_mm[0]), float(at_mm[1])
-    (rear, low_y, _), (front, high_y, _) = bay.body[0]
-    side = "left" if y > 0 else "right"
-    if low_y < y < high_y and not rear < x < front and abs(y) < STEP_MM / 2:
-        out_mm = x - front if x > front else rear - x
-        where = "In front of" if x > front else "Behind"
-        return f"{where} the vehicle, {_steps(out_mm, units)} from the bumper"
-    fixture_x = float(bay.T_vehicle_fixture[0, 3])
-    wheels = {wheel: float(bay.T_vehicle_plate[c.plate][0, 3]) for wheel, c in bay.kit.clamps.items()}
-    beside = {f"Beside the {wheel.split('_')[0]} {side} wheel": place for wheel, place in wheels.items()}
-    marks = {
-        **beside,
-        f"Beside the middle of the vehicle's {side} side": (min(wheels.values()) + max(wheels.values())) / 2,
-        f"Level with the front bumper, on the {side}": front,
-        f"Level with the rear bumper, on the {side}": rear,
-        f"Level with the fixture, on the {side}": fixture_x,
-    }
-    if not rear < fixture_x < front:
-        near = front if fixture_x > front else rear
-        marks[f"Halfway between bumper and fixture, on the {side}"] = (fixture_x + near) / 2
-    mark = min(marks, key=lambda words: abs(marks[words] - x))
-    along = x - marks[mark]
-    way = "forward" if along > 0 else "rearward"
-    shift = f", {_steps(abs(along), units)} {way}" if abs(along) > STEP_MM / 3 else ""
-    if rear < x < front:
-        return f"{mark}{shift}, {_steps(abs(y) - high_y, units)} out from the vehicle's side"
-    return f"{mark}{shift}, {_steps(abs(y), units)} from the vehicle's middle line"
-
-
-def _steps(length_mm: float, units: Units) -> str:
-    steps = round(length_mm / STEP_MM)
-    words = COUNTS[steps] if 0 < steps < len(COUNTS) else "half a step" if steps < 1 else f"{steps} steps"
-    exact = f"{length_mm / units.mm:.0f} in" if units is INCHES else f"{length_mm / 1000:.1f} m"
-    return f"{words} ({exact})"
-
-
-def _joined(words: list[str]) -> str:
-    return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
 
 
 def _wrapped(words: str, indent: str = "", first: str | None = None) -> list[str]:

@@ -107,28 +107,64 @@ def take_photos(
     n_seen = {plate.number: 0 for plate in plates}
     for i, place_mm in enumerate(places_in_vehicle_mm):
         base, facts = phones[i % len(phones)]
-        scale = size_px[0] / 4032
-        f_px = base.fx_px * (1 + rng.normal(0, 1) * phone.u_focal_change)
-        shift_px = rng.normal(0, 1, 2) * phone.u_centre_shift_px * scale
-        lens = replace(
-            base, fx_px=f_px, cx_px=float(base.cx_px + shift_px[0]), cy_px=float(base.cy_px + shift_px[1])
-        )
+        lens = _lens_now(rng, phone, base, size_px)
         position_mm = T_world_vehicle[:3, :3] @ place_mm + T_world_vehicle[:3, 3]
         orientation = int(rng.choice([6, 8])) if i % 3 == 2 else int(rng.choice([1, 1, 1, 3]))
         T_camera_world = _aim(rng, position_mm, orientation, lens, size_px, plates, boxes, n_seen, link)
-        minute, second = divmod(15 * i, 60)
-        facts = replace(
-            facts,
-            orientation=orientation,
-            exposure_time_s=float(rng.choice([1 / 60, 1 / 100, 1 / 120])),
-            taken=f"2026-03-14T09:{10 + minute:02d}:{second:02d}",
-        )
-        twist = rng.normal(0, 1, 6) * ([phone.u_twist_mm] * 3 + [phone.u_twist_rad] * 3)
-        photo = TruePhoto(f"p{i + 1:02d}.jpg", size_px, facts, T_camera_world, lens, twist, plates, boxes)
+        facts = replace(facts, orientation=orientation)
+        photo = _exposed(rng, phone, i, size_px, facts, T_camera_world, lens, plates, boxes)
         for view in views_in(photo):
             n_seen[view.plate.number] += 1
         photos.append(photo)
     return tuple(photos)
+
+
+def take_photo_from(
+    rng: Generator,
+    phone: Phone,
+    taken_with: tuple[Lens, ExifFacts],
+    size_px: tuple[int, int],
+    T_world_camera: NDArray,
+    number: int,
+    plates: tuple[TruePlate, ...],
+    boxes: tuple[Box, ...],
+) -> TruePhoto:
+    """One photo from just there, the round's photo of this number, with this photo's lens."""
+    base, facts = taken_with
+    lens = _lens_now(rng, phone, base, size_px)
+    facts = replace(facts, orientation=1)
+    return _exposed(rng, phone, number, size_px, facts, np.linalg.inv(T_world_camera), lens, plates, boxes)
+
+
+def _lens_now(rng: Generator, phone: Phone, base: Lens, size_px: tuple[int, int]) -> Lens:
+    """The lens as it is focused and shifted in one photo."""
+    f_px = base.fx_px * (1 + rng.normal(0, 1) * phone.u_focal_change)
+    shift_px = rng.normal(0, 1, 2) * phone.u_centre_shift_px * (size_px[0] / 4032)
+    return replace(
+        base, fx_px=f_px, cx_px=float(base.cx_px + shift_px[0]), cy_px=float(base.cy_px + shift_px[1])
+    )
+
+
+def _exposed(
+    rng: Generator,
+    phone: Phone,
+    i: int,
+    size_px: tuple[int, int],
+    facts: ExifFacts,
+    T_camera_world: NDArray,
+    lens: Lens,
+    plates: tuple[TruePlate, ...],
+    boxes: tuple[Box, ...],
+) -> TruePhoto:
+    """The round's photo i, with its exposure, its time and the hand's motion."""
+    minute, second = divmod(15 * i, 60)
+    facts = replace(
+        facts,
+        exposure_time_s=float(rng.choice([1 / 60, 1 / 100, 1 / 120])),
+        taken=f"2026-03-14T09:{10 + minute:02d}:{second:02d}",
+    )
+    twist = rng.normal(0, 1, 6) * ([phone.u_twist_mm] * 3 + [phone.u_twist_rad] * 3)
+    return TruePhoto(f"p{i + 1:02d}.jpg", size_px, facts, T_camera_world, lens, twist, plates, boxes)
 
 
 def _aim(

@@ -4,13 +4,13 @@ A nominal phone photographs the bay. The information that these photos would bri
 blocks' Jacobians alone; frame and report then work on it as on any adjustment.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
 
 import numpy as np
 import scipy.linalg
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from vision import geometry
 from vision.adjust import Adjustment, Network, constraint_blocks
@@ -19,15 +19,15 @@ from vision.blocks import saddle_block
 from vision.camera import project
 from vision.detect import Detection
 from vision.errors import NotEnoughError
-from vision.frame import not_measured
+from vision.frame import FramePlan, not_measured
 from vision.least_squares import Solution, State, normals
 from vision.lenses import lens_prior
 from vision.observe import Sighting, observe
 from vision.parameters import LensPrior, printed_scales
 from vision.parts import connected_parts
 from vision.photo import ExifFacts
-from vision.placement import VALUE_KEYS, plan_frame, report
-from vision.unseen import with_unseen_scales
+from vision.placement import VALUE_KEYS, Reported, plan_frame, report
+from vision.unseen import Unseen, with_unseen_scales
 
 PAPER_BORDER_MM = 5.0  # white paper around the pattern that must be in the picture too
 
@@ -53,21 +53,24 @@ _RMS_PX = (0.029, 0.029, 0.032, 0.042, 0.058, 0.076)
 _SMALL_TAG_PX = 11.0
 
 
-def saddle_cov_px2(incidence_deg: float, tag_edge_px: float, narrow_px: NDArray, noise_px: float) -> NDArray:
-    """Expected covariance (2, 2) of one saddle of a plate.
+def saddle_cov_px2(
+    incidence_deg: ArrayLike, tag_edge_px: ArrayLike, narrow_px: NDArray, noise_px: float
+) -> NDArray:
+    """Expected covariance (..., 2, 2) of one saddle of a plate.
 
     Its mean over both axes is the rms squared. Steep views are uncertain mostly along the foreshortened
-    direction `narrow_px` (2,): a ratio of sigmas 1 at 0, 1.5 at 60, 2.4 at 75 degrees (an assumption, so
+    direction `narrow_px` (..., 2): a ratio of sigmas 1 at 0, 1.5 at 60, 2.4 at 75 degrees (an assumption, so
     that points have unequal axes; no source).
     """
-    rms_px = noise_px * np.interp(incidence_deg, _INCIDENCE_DEG, _RMS_PX) / _RMS_PX[0]
-    rms_px *= 1 + (_SMALL_TAG_PX / tag_edge_px) ** 2
+    rms_px = noise_px * np.interp(np.asarray(incidence_deg, float), _INCIDENCE_DEG, _RMS_PX) / _RMS_PX[0]
+    rms_px = rms_px * (1 + (_SMALL_TAG_PX / np.asarray(tag_edge_px)) ** 2)
     ratio = 0.5 + 0.5 / np.cos(np.radians(incidence_deg))
     # sigma_wide = rms / sqrt((1 + ratio^2) / 2), sigma_narrow = ratio * sigma_wide
     wide_px2 = 2 * rms_px**2 / (1 + ratio**2)
-    length_px2 = narrow_px @ narrow_px
-    direction = np.outer(narrow_px, narrow_px) / length_px2 if length_px2 > 0 else np.zeros((2, 2))
-    return wide_px2 * (np.eye(2) + (ratio**2 - 1) * direction)
+    length_px = np.linalg.norm(narrow_px, axis=-1, keepdims=True)
+    along = np.divide(narrow_px, length_px, out=np.zeros(np.shape(narrow_px)), where=length_px > 0)
+    direction = along[..., :, None] * along[..., None, :]
+    return wide_px2[..., None, None] * (np.eye(2) + (ratio**2 - 1)[..., None, None] * direction)
 
 
 @dataclass(frozen=True)
@@ -79,10 +82,11 @@ class Phone:
     noise_px: float = 0.029
     u_shift_px: float = 0.012
     u_affine_px: float = 0.006
+    known_lens: LensPrior | None = None
 
     @property
     def lens_prior(self) -> LensPrior:
-        return lens_prior(ExifFacts(focal_35mm=self.focal_35mm), self.size_px)
+        return self.known_lens or lens_prior(ExifFacts(focal_35mm=self.focal_35mm), self.size_px)
 
 
 @dataclass(frozen=True, eq=False)
@@ -91,6 +95,18 @@ class Station:
 
     T_vehicle_camera: NDArray
     plates: tuple[int, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class Shot:
+    """A photo as it counts in a forecast: from where, and what it shows, as if nothing were off.
+
+    Of a photo to be taken the detections are those to expect; of one that was taken, how well each point was
+    seen is its own.
+    """
+
+    T_vehicle_camera: NDArray
+    sighting: Sighting
 
 
 # --- what a photo would show --------------------------------------------------------------------------
@@ -126,17 +142,23 @@ def _views(bay: Bay, phone: Phone, plate: int, T_vehicle_camera: NDArray) -> _Vi
     cosine = sight @ T_vehicle_plate[:3, 2] / np.linalg.norm(sight, axis=-1)
     incidence_deg = np.degrees(np.arccos(np.clip(cosine, -1, 1)))
 
-    in_camera = geometry.apply(geometry.invert(T_vehicle_camera), points)
+    # What does not face the camera, or lies behind it, needs no closer look.
+    ahead = -(sight * T_vehicle_camera[:, :3, 2]).sum(-1) > half
+    near = np.flatnonzero(ahead & (cosine > 0))
+    in_camera = geometry.apply(geometry.invert(T_vehicle_camera[near]), points)
     before: NDArray = np.all(in_camera[..., 2] > 1.0, axis=-1)
     in_camera = np.where(before[:, None, None], in_camera, [0.0, 0.0, 1.0])
     pixels = project(in_camera, phone.lens_prior.mean)
     half_px = (np.array(phone.size_px) - 1) / 2
-    inside = np.abs(pixels[:, :4] / half_px - 1).max((1, 2))
-    tags = pixels[:, 4:].reshape(len(pixels), -1, 4, 2)
-    edge_px = np.linalg.norm(tags - np.roll(tags, 1, axis=2), axis=-1).min((1, 2))
-    hidden = ~before
+    inside, edge_px = np.full(len(eyes), np.inf), np.ones(len(eyes))
+    inside[near] = np.abs(pixels[:, :4] / half_px - 1).max((1, 2))
+    tags = pixels[:, 4:].reshape(len(pixels), len(layout.tags), 4, 2)
+    edge_px[near] = np.linalg.norm(tags - np.roll(tags, 1, axis=2), axis=-1).min((1, 2))
+    hidden = np.ones(len(eyes), bool)
+    hidden[near] = ~before
+    shown = np.flatnonzero(~hidden & (inside < 1))
     for low, high in bay.body:
-        hidden = hidden | _hits(eyes, points[:4], low, high).any(1)
+        hidden[shown] |= _hits(eyes[shown], points[:4], low, high).any(1)
     return _Views(inside, incidence_deg, edge_px, hidden)
 
 
@@ -164,59 +186,73 @@ def stations_at(
     )
 
 
-def _sightings(bay: Bay, phone: Phone, stations: Sequence[Station]) -> tuple[Sighting, ...]:
-    """The detections to expect at each station, with the phone's usual noise."""
-    cameras = np.array([s.T_vehicle_camera for s in stations])
-    views = {p: _views(bay, phone, p, cameras) for p in sorted({p for s in stations for p in s.plates})}
+def shots_at(bay: Bay, phone: Phone, stations: Sequence[Station], lens: int = 0) -> tuple[Shot, ...]:
+    """The photos to expect from these stations, with the phone's usual noise.
+
+    Args:
+        lens: Its index among the lenses of the round.
+    """
+    seen: list[dict[int, Detection]] = [{} for _ in stations]
+    for p in sorted({p for s in stations for p in s.plates}):
+        at = [i for i, s in enumerate(stations) if p in s.plates]
+        cameras = np.array([stations[i].T_vehicle_camera for i in at])
+        for i, detection in zip(at, _detections(bay, phone, p, cameras), strict=True):
+            seen[i][p] = detection
     return tuple(
-        Sighting(
-            f"photo {i + 1}",
-            phone.size_px,
-            0,
-            tuple(
-                _detection(bay, phone, p, cameras[i], views[p].incidence_deg[i], views[p].edge_px[i])
-                for p in station.plates
-            ),
+        Shot(
+            station.T_vehicle_camera,
+            Sighting(f"photo {i + 1}", phone.size_px, lens, tuple(found[p] for p in station.plates)),
         )
-        for i, station in enumerate(stations)
+        for i, (station, found) in enumerate(zip(stations, seen, strict=True))
     )
 
 
-def _detection(
-    bay: Bay, phone: Phone, plate: int, T_vehicle_camera: NDArray, incidence_deg: float, edge_px: float
-) -> Detection:
-    layout, T_vehicle_plate = bay.layouts[bay.kit.plates[plate].layout], bay.T_vehicle_plate[plate]
-    printed_mm = layout.saddles_mm * bay.kit.plates[plate].printed_scale_xy
-    on_plate = np.c_[printed_mm, np.zeros(len(printed_mm))]
-    # The plate's normal is projected too: along its image the plate is foreshortened.
-    with_normal = np.concatenate([on_plate, [[0.0, 0, 0], [0, 0, 50.0]]])
-    T_camera_plate = geometry.invert(T_vehicle_camera) @ T_vehicle_plate
-    pixels = project(geometry.apply(T_camera_plate, with_normal), phone.lens_prior.mean)
-    cov = saddle_cov_px2(incidence_deg, edge_px, pixels[-1] - pixels[-2], phone.noise_px)
+def _detections(bay: Bay, phone: Phone, plate: int, T_vehicle_camera: NDArray) -> Iterator[Detection]:
+    """What each camera (P, 4, 4) would show of a plate."""
+    layout = bay.layouts[bay.kit.plates[plate].layout]
     n = len(layout.saddles_mm)
-    return Detection(
-        plate=plate,
-        layout=layout.name,
-        saddle_index=np.arange(n),
-        saddles_px=pixels[:n],
-        cov_px2=np.broadcast_to(cov, (n, 2, 2)),
-        u_shift_px=phone.u_shift_px,
-        u_affine_px=phone.u_affine_px,
-        tag_read=True,
-        tag_edge_px=edge_px,
-        incidence_deg=incidence_deg,
-    )
+    pixels = projected(bay, phone.lens_prior, plate, np.arange(n), T_vehicle_camera)
+    views = _views(bay, phone, plate, T_vehicle_camera)
+    narrow_px = pixels[:, -1] - pixels[:, -2]
+    cov_px2 = saddle_cov_px2(views.incidence_deg, views.edge_px, narrow_px, phone.noise_px)
+    for k in range(len(T_vehicle_camera)):
+        yield Detection(
+            plate=plate,
+            layout=layout.name,
+            saddle_index=np.arange(n),
+            saddles_px=pixels[k, :n],
+            cov_px2=np.broadcast_to(cov_px2[k], (n, 2, 2)),
+            u_shift_px=phone.u_shift_px,
+            u_affine_px=phone.u_affine_px,
+            tag_read=True,
+            tag_edge_px=float(views.edge_px[k]),
+            incidence_deg=float(views.incidence_deg[k]),
+        )
 
 
-def nominal(bay: Bay, phone: Phone, stations: Sequence[Station]) -> tuple[Network, State]:
-    """The problem that these photos would pose, and its nominal answer."""
-    observed = observe(_sightings(bay, phone, stations), bay.layouts)
-    network = Network(observed, bay.kit, (phone.lens_prior,))
-    cameras = [s.T_vehicle_camera for s in stations]
+def projected(
+    bay: Bay, lens: LensPrior, plate: int, saddle_index: NDArray, T_vehicle_camera: NDArray
+) -> NDArray:
+    """(P, n + 2, 2) where each camera has these saddles of a plate, its centre, and a point above that.
+
+    The last two tell in which direction the plate is foreshortened.
+    """
+    declared = bay.kit.plates[plate]
+    printed_mm = bay.layouts[declared.layout].saddles_mm[saddle_index] * declared.printed_scale_xy
+    on_plate = np.concatenate([np.c_[printed_mm, np.zeros(len(printed_mm))], [[0.0, 0, 0], [0, 0, 50.0]]])
+    T_camera_plate = geometry.invert(T_vehicle_camera) @ bay.T_vehicle_plate[plate]
+    return project(geometry.apply(T_camera_plate, on_plate), lens.mean)
+
+
+def nominal(bay: Bay, lenses: Sequence[LensPrior], shots: Sequence[Shot]) -> tuple[Network, State]:
+    """The problem that these photos pose, and its nominal answer."""
+    observed = observe([shot.sighting for shot in shots], bay.layouts)
+    network = Network(observed, bay.kit, tuple(lenses))
+    cameras = [shot.T_vehicle_camera for shot in shots]
     plates = [bay.T_vehicle_plate[p] for p in network.observed.plates]
     fixtures = [bay.T_vehicle_fixture for _ in network.fixtures()]
     values = np.zeros(network.unknowns.n_values)
-    values[network.unknowns.lens_values()[0]] = phone.lens_prior.mean
+    values[network.unknowns.lens_values()] = [lens.mean for lens in lenses]
     return network, State(np.array([*cameras, *plates, *fixtures]), values)
 
 
@@ -252,24 +288,58 @@ def forecast(
     Raises:
         NotEnoughError: These photos would not suffice to measure.
     """
-    parts = connected_parts(_sightings(bay, phone, stations), bay.kit)
+    shots = shots_at(bay, phone, stations)
+    parts = connected_parts([shot.sighting for shot in shots], bay.kit)
     if not parts or len(parts[0].photos) < 2:
         raise NotEnoughError("Fewer than two of these photos would show plates of the kit together.")
-    kept = [stations[i] for i in parts[0].photos]
-    network, state = nominal(bay, phone, kept)
+    kept = parts[0].photos
+    found = reached(bay, (phone.lens_prior,), [shots[i] for i in kept])
+    return Forecast(
+        u=found.u,
+        budget=found.budget,
+        missing=MappingProxyType(not_measured(found.plan, 0, VALUE_KEYS, found.reported.keys)),
+        stations=tuple(stations[i] for i in kept),
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class Reached:
+    """What photos that hang together come to; `reported` has the unchecked `sheets` in it."""
+
+    adjustment: Adjustment
+    plan: FramePlan
+    reported: Reported
+    sheets: tuple[Unseen, ...]
+
+    @property
+    def u(self) -> Mapping[str, float]:
+        """By value key, of those that are measured, in mm and degrees."""
+        return MappingProxyType(
+            {key: float(np.sqrt(self.reported.covariance[i, i])) for key, i in self._at()}
+        )
+
+    @property
+    def budget(self) -> Mapping[str, Mapping[str, float]]:
+        """By value key: cause -> share of the variance."""
+        shares = self.reported.shares.items()
+        return MappingProxyType({key: {cause: float(s[i]) for cause, s in shares} for key, i in self._at()})
+
+    def _at(self) -> list[tuple[str, int]]:
+        keys = self.reported.keys
+        return [(key, keys.index(f"0:{key}")) for key in VALUE_KEYS if f"0:{key}" in keys]
+
+
+def reached(bay: Bay, lenses: Sequence[LensPrior], shots: Sequence[Shot]) -> Reached:
+    """What these photos come to, were nothing off.
+
+    Raises:
+        NotEnoughError: They do not suffice to measure.
+    """
+    network, state = nominal(bay, lenses, shots)
     adjustment = adjusted(network, state)
     plan = plan_frame(adjustment, bay.kit, bay.vehicle, [bay.placement])
-    reported, _ = with_unseen_scales(adjustment, plan, report(adjustment, plan))
-    u = {key: reported.u(f"0:{key}") for key in VALUE_KEYS if f"0:{key}" in reported.keys}
-    at = {key: reported.keys.index(f"0:{key}") for key in u}
-    return Forecast(
-        u=MappingProxyType(u),
-        budget=MappingProxyType(
-            {key: {cause: float(s[i]) for cause, s in reported.shares.items()} for key, i in at.items()}
-        ),
-        missing=MappingProxyType(not_measured(plan, 0, VALUE_KEYS, reported.keys)),
-        stations=tuple(kept),
-    )
+    reported, sheets = with_unseen_scales(adjustment, plan, report(adjustment, plan))
+    return Reached(adjustment, plan, reported, sheets)
 
 
 def adjusted(network: Network, state: State, weak: NDArray | float = 0.0) -> Adjustment:

@@ -17,9 +17,19 @@ from vision.bay import Bay
 from vision.blocks import saddle_block
 from vision.decide import largest_usable_u
 from vision.errors import NotEnoughError
-from vision.forecast import COUNTED_ON, Phone, Station, adjusted, inverse, nominal, stations_at
-from vision.least_squares import normals
-from vision.parameters import parameter_priors, printed_scales
+from vision.forecast import (
+    COUNTED_ON,
+    Phone,
+    Shot,
+    Station,
+    adjusted,
+    inverse,
+    nominal,
+    shots_at,
+    stations_at,
+)
+from vision.least_squares import State, normals
+from vision.parameters import LensPrior, parameter_priors, printed_scales
 from vision.placement import VALUE_KEYS, plan_frame, report
 
 # A grid of places, in mm: steps, how far out around car and fixture, heights of the phone from crouching to
@@ -124,26 +134,19 @@ def choose_stations(
     stations = reachable_stations(bay, phone) if stations is None else stations
     if not stations:
         raise NotEnoughError("From nowhere around the vehicle are two plates of the kit seen together.")
-    search = _Search(bay, phone, stations)
-    chosen: list[int] = []
-    for _ in range(n_photos):
-        chosen.append(search.best_beside(chosen))
-    for k in range(len(chosen)):
-        others = chosen[:k] + chosen[k + 1 :]
-        chosen[k] = search.best_beside(others)
-    return tuple(stations[i] for i in chosen)
+    search = Search(bay, (phone.lens_prior,), shots_at(bay, phone, stations))
+    return tuple(stations[i] for i in search.best(n_photos))
 
 
-class _Search:
+class Search:
     """Covariances of the values for many sets of photos, on the unknowns that photos have in common."""
 
-    def __init__(self, bay: Bay, phone: Phone, stations: Sequence[Station]) -> None:
-        network, state = nominal(bay, phone, _covering(stations))
+    def __init__(self, bay: Bay, lenses: Sequence[LensPrior], shots: Sequence[Shot]) -> None:
+        network, state = nominal(bay, lenses, _covering(shots))
         u = network.unknowns
         common = np.ones(state.n_columns, bool)
         common[: 6 * u.n_photos] = False
         common[6 * u.n_poses + u.photo_values().ravel()] = False
-        place = np.cumsum(common) - 1
 
         weak = np.zeros(state.n_columns)
         weak[: 6 * u.n_poses] = np.tile(_WEAK, u.n_poses)
@@ -162,17 +165,28 @@ class _Search:
         H = normals(constraint_blocks(network, state), state).H + np.diag(weak)
         held = np.diag(np.where(network.held(), 1e8, 0.0))
         self.base = (H + held)[np.ix_(common, common)]
-        self.shares = [_share(bay, phone, s, network, place) for s in stations]
+        self.shares = _shares(*nominal(bay, lenses, shots), network, np.cumsum(common) - 1)
 
-    def best_beside(self, chosen: Sequence[int]) -> int:
-        """The photo that, with those chosen, gives the lowest badness."""
+    def best(self, n_photos: int) -> list[int]:
+        """A set of photos: the best beside those before it, each; then each once exchanged."""
+        chosen: list[int] = []
+        for _ in range(n_photos):
+            chosen.append(self.best_beside(chosen)[0])
+        for k in range(len(chosen)):
+            chosen[k] = self.best_beside(chosen[:k] + chosen[k + 1 :])[0]
+        return chosen
+
+    def best_beside(self, chosen: Sequence[int], among: Sequence[int] | None = None) -> list[int]:
+        """The photos (of those among which to choose), the one that betters those chosen most first."""
+        among = range(len(self.shares)) if among is None else among
         H = self.base.copy()
         for i in chosen:
             H[np.ix_(self.shares[i].columns, self.shares[i].columns)] += self.shares[i].information
         C = inverse(H)
         through = self.J @ C
         variance = (through * self.J).sum(1) + self.fixed
-        return int(np.argmin([self._badness(C, through, variance, share) for share in self.shares]))
+        badness = [self._badness(C, through, variance, self.shares[i]) for i in among]
+        return [among[k] for k in np.argsort(badness, kind="stable")]
 
     def _badness(self, C: NDArray, through: NDArray, variance: NDArray, share: _Share) -> float:
         """Sum of (u / needed)^4 with one photo more; C S (I + C S)^-1 C is what it takes off C.
@@ -185,49 +199,70 @@ class _Search:
         return float((((variance - np.diag(gain)) / self.needed**2) ** 2).sum())
 
 
-def _covering(stations: Sequence[Station]) -> list[Station]:
-    """Stations that between them show every plate that can be seen at all."""
-    seen: set[int] = set()
+def _covering(shots: Sequence[Shot]) -> list[Shot]:
+    """Photos that between them show every plate that can be seen at all, with every lens."""
+    seen: set[tuple[str, int]] = set()
     chosen = []
-    for station in sorted(stations, key=lambda station: -len(station.plates)):
-        if not seen.issuperset(station.plates):
-            seen.update(station.plates)
-            chosen.append(station)
+    for shot in sorted(shots, key=lambda shot: -len(shot.sighting.detections)):
+        shows = {("plate", d.plate) for d in shot.sighting.detections} | {("lens", shot.sighting.lens)}
+        if not seen.issuperset(shows):
+            seen.update(shows)
+            chosen.append(shot)
     return chosen
 
 
-def _share(bay: Bay, phone: Phone, station: Station, common: Network, place: NDArray) -> _Share:
-    """One photo's information, its pose and its own changes of the lens eliminated (Schur complement)."""
-    network, state = nominal(bay, phone, [station])
+# Columns of a saddle's Jacobian (blocks.py) that are one photo's own: pose and changes; and all others.
+_OWN = np.r_[0:6, 12:21]
+_SHARED = np.r_[6:12, 30:34, 21:30, 34]
+
+
+def _shares(network: Network, state: State, common: Network, place: NDArray) -> list[_Share]:
+    """Each photo's information, its pose and its own changes of the lens eliminated (Schur complement).
+
+    Args:
+        place: Where a column of the common network stands among the common unknowns.
+    """
     o, u = network.observed, network.unknowns
-    own_priors = [
-        block
-        for block in parameter_priors(u, state, kit=bay.kit, plates=o.plates, size_px=o.size_px)
-        if block.cause in ("refocus", "read_out")
-    ]
-    scales = printed_scales([bay.kit.plates[p] for p in o.plates])
-    H = normals((saddle_block(u, o, scales), *own_priors), state).H
-    first = 6 * u.n_poses
-    own = np.concatenate([np.arange(6), first + u.photo_values().ravel()])
+    scales = printed_scales([network.kit.plates[p] for p in o.plates])
+    _, J = saddle_block(u, o, scales).linearise(state)
+    products = np.swapaxes(J, -1, -2) @ J
+    of_plate, of_lens = _shared_columns(network, common, place)
+    own = _own_information(network, state)
+    shares = []
+    for i in range(o.n_photos):
+        groups = np.flatnonzero(o.photo == i)
+        k = 10 * len(groups)  # plate pose and values of each, then lens and ruler
+        theirs, cross, mine = np.zeros((k + 10, k + 10)), np.zeros((15, k + 10)), own[i].copy()
+        for j, g in enumerate(groups):
+            at = np.r_[10 * j : 10 * j + 10, k : k + 10]
+            theirs[np.ix_(at, at)] += products[g][np.ix_(_SHARED, _SHARED)]
+            cross[:, at] += products[g][np.ix_(_OWN, _SHARED)]
+            mine += products[g][np.ix_(_OWN, _OWN)]
+        columns = np.concatenate([of_plate[o.plate[groups]].ravel(), of_lens[o.lens_of_photo[i]]])
+        shares.append(_Share(columns, theirs - cross.T @ inverse(mine) @ cross))
+    return shares
+
+
+def _own_information(network: Network, state: State) -> NDArray:
+    """(P, 15, 15) what is known beforehand of a photo's pose, which is nothing, and of its own changes."""
+    o, u = network.observed, network.unknowns
+    known = np.zeros(u.n_values)
+    for block in parameter_priors(u, state, kit=network.kit, plates=o.plates, size_px=o.size_px):
+        if block.cause in ("refocus", "read_out"):
+            known[block.value_index] = block.u**-2
+    out = np.zeros((o.n_photos, 15, 15))
+    own = np.arange(6, 15)
+    out[:, own, own] = known[u.photo_values()]
+    return out
+
+
+def _shared_columns(network: Network, common: Network, place: NDArray) -> tuple[NDArray, NDArray]:
+    """Columns among the common unknowns: of each plate (N, 10), of each lens with the ruler (L, 10)."""
     U = common.unknowns
-    index = np.array([common.observed.plates.index(p) for p in o.plates])
-    theirs = np.concatenate(
-        [
-            (6 * np.asarray(u.plate_pose(np.arange(len(index))))[:, None] + np.arange(6)).ravel(),
-            first + u.lens_values().ravel(),
-            first + u.plate_values().ravel(),
-            [first + u.ruler_value()],
-        ]
-    )
+    index = np.array([common.observed.plates.index(p) for p in network.observed.plates])
     first = 6 * U.n_poses
-    shared = np.concatenate(
-        [
-            (6 * np.asarray(U.plate_pose(index))[:, None] + np.arange(6)).ravel(),
-            first + U.lens_values().ravel(),
-            first + U.plate_values()[index].ravel(),
-            [first + U.ruler_value()],
-        ]
-    )
-    cross = H[np.ix_(own, theirs)]
-    information = H[np.ix_(theirs, theirs)] - cross.T @ inverse(H[np.ix_(own, own)]) @ cross
-    return _Share(place[shared], information)
+    poses = 6 * np.asarray(U.plate_pose(index))[:, None] + np.arange(6)
+    plates = np.concatenate([poses, first + U.plate_values()[index]], 1)
+    rulers = np.full((U.n_lenses, 1), U.ruler_value())
+    lenses = first + np.concatenate([U.lens_values(), rulers], 1)
+    return place[plates], place[lenses]

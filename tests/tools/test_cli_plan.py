@@ -1,20 +1,25 @@
 """`plumbsight plan`: exit status, table and words, in millimetres and inches."""
 
 import json
+import shutil
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from calib_data.layouts import load_layouts
-from calib_data.photoset import read_task
+from calib_data.photoset import Task, read_task
 from tools.cli import run
-from tools.cli_plan import station_words
-from vision.advice import INCHES, MILLIMETRES
+from tools.cli_plan import coach_text
+from tools.photo_round import Phone, draw_phone
+from tools.studies.coached import SIZE_PX, photographed, shop
+from vision.advice import INCHES, LABELS, MILLIMETRES
 from vision.bay import lay_out
+from vision.coach import coach
 from vision.decide import acceptance_limits, largest_usable_u
 from vision.forecast import Station
 from vision.provable import in_walking_order, outlook
+from vision.where import station_words
 
 DEMO = Path(__file__).parents[2] / "calib_data/demo"
 
@@ -91,6 +96,55 @@ def test_without_a_front_clamp_the_centreline_cannot_be_measured(plan):
         kit["wheels"].pop(wheel)
     status, _, err = plan(kit=kit)
     assert status == 2 and "front wheel" in err
+
+
+# --- while photos arrive --------------------------------------------------------------------------
+
+
+def test_before_the_first_photo_it_says_what_to_begin_with(plan, tmp_path):
+    (tmp_path / "photos").mkdir()
+    status, out, _ = plan("--so-far", str(tmp_path / "photos"))
+    assert status == 2
+    assert "0 photos so far" in out and "BEGIN with vehicle and fixture" in out
+    asked = " ".join(out[out.index("The next photo") :].split())
+    assert "phone held" in asked and "wheel" in asked and "the fixture" in asked
+    assert max(map(len, out.splitlines())) <= 96
+
+
+def test_photos_so_far_are_told_with_the_next_one(plan, tmp_path):
+    """Three of the demo's photos see both rear wheels at most once."""
+    folder = tmp_path / "photos"
+    folder.mkdir()
+    for name in ("p01.jpg", "p02.jpg", "p03.jpg"):
+        shutil.copy(DEMO / name, folder / name)
+    (folder / "p04.jpg").write_bytes(b"no photo")
+    status, out, err = plan("--so-far", str(folder))
+    assert status == 2
+    assert "3 photos so far" in out and "NOT YET" in out
+    assert "p01.jpg" in out[out.index("What hangs together") :]
+    assert "The next photo" in out
+    assert "p04.jpg" in err
+
+
+def test_a_folder_that_is_not_there_is_refused(plan, tmp_path):
+    status, _, err = plan("--so-far", str(tmp_path / "nowhere"))
+    assert status == 65 and "nowhere" in err
+
+
+def test_enough_is_said_with_what_is_reached_and_asks_for_nothing():
+    scene = shop(np.random.default_rng(5))
+    rng, found = np.random.default_rng(5), []
+    taken_with = draw_phone(rng, Phone(), SIZE_PX, 0)
+    while not (now := coach(found, scene.kit, scene.placement, scene.vehicle, load_layouts())).is_enough:
+        found += photographed(rng, scene, now, taken_with, len(found))
+    task = Task(scene.kit, scene.vehicle, (scene.placement,), ())
+    text = coach_text(task, now, len(found), MILLIMETRES)
+    assert "ENOUGH" in text and "The next photo" not in text
+    for key, most in now.needed.items():
+        line = next(line for line in text.splitlines() if line.strip().startswith(LABELS[key]))
+        assert MILLIMETRES.uncertainty(key, now.now.u[key]) in line
+        assert MILLIMETRES.uncertainty(key, most) in line
+    assert found[0].name in text
 
 
 # --- behind the command ---------------------------------------------------------------------------

@@ -7,8 +7,8 @@ from tools.scene import make_scene
 from vision.bay import lay_out
 from vision.decide import largest_usable_u
 from vision.errors import NotEnoughError
-from vision.forecast import forecast
-from vision.stations import choose_stations, reachable_stations
+from vision.forecast import Phone, adjusted, forecast, nominal, shots_at
+from vision.stations import Search, choose_stations, reachable_stations
 
 
 def test_chosen_stations_beat_a_random_choice_of_as_many():
@@ -30,3 +30,25 @@ def test_chosen_stations_beat_a_random_choice_of_as_many():
             continue
     assert len(others) > 5
     assert worst(choose_stations(bay, 8, reachable)) <= min(others)
+
+
+def test_photos_eliminated_one_by_one_leave_the_covariance_of_the_whole():
+    """The Schur complements of single photos add up to what one adjustment of all of them gives."""
+    scene = make_scene(np.random.default_rng(7), T_world_vehicle=np.eye(4), n_photos=8, with_bar=True)
+    bay, phone = lay_out(scene.kit, scene.placement, scene.vehicle, load_layouts()), Phone()
+    shots = shots_at(bay, phone, choose_stations(bay, 6, reachable_stations(bay)[::4]))
+    search = Search(bay, (phone.lens_prior,), shots)
+    H = search.base.copy()
+    for share in search.shares:
+        H[np.ix_(share.columns, share.columns)] += share.information
+    network, state = nominal(bay, (phone.lens_prior,), shots)
+    whole = adjusted(network, state).covariance
+    u = network.unknowns
+    photos = np.r_[0 : 6 * u.n_photos, 6 * u.n_poses + u.photo_values().ravel()]
+    common = np.setdiff1d(np.arange(state.n_columns), photos)
+    # Pixels of other plates may hold the frame: what does not depend on that is compared.
+    values = common[common >= 6 * u.n_poses]
+    expected = whole[np.ix_(values, values)]
+    found = np.linalg.inv(H)[-len(values) :, -len(values) :]
+    scale = np.sqrt(np.diag(expected))
+    np.testing.assert_allclose(found / scale / scale[:, None], expected / scale / scale[:, None], atol=1e-3)

@@ -1,0 +1,215 @@
+"""Whether a technician who follows the coach blindly gets there, and with how many photos.
+
+`python -m tools.studies.coached --sets 100`
+
+Every set is a shop of its own. The technician takes the photo that the coach asks for, within 150 mm of the
+place, the phone between 0.3 and 2.0 m high, the aim off by one to two degrees, the roll by 2.5 (sd), and asks
+again, until it is enough. Against that stands the smallest number of photos that a search finds to suffice,
+with every plate known where it truly stands.
+"""
+
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from functools import partial
+from types import MappingProxyType
+from typing import Any
+
+import numpy as np
+from numpy.random import Generator
+from numpy.typing import NDArray
+from scipy.spatial.transform import Rotation
+
+from calib_data.layouts import load_layouts
+from tools.photo_round import Phone, draw_phone, take_photo_from
+from tools.scene import make_scene
+from tools.simulate import observe_scene
+from tools.studies.counting import run, share, study_words, table
+from tools.truth import Scene
+from vision.bay import Bay, lay_out
+from vision.coach import Coaching, coach, needed_u
+from vision.errors import NotEnoughError
+from vision.forecast import Phone as MiddlingPhone
+from vision.forecast import forecast, shots_at
+from vision.measure import measure_found
+from vision.sightings import FoundPhoto
+from vision.stations import Search, reachable_stations
+
+SIZE_PX = (4032, 3024)
+OFF_MM, HEIGHTS_MM, OFF_DEG, ROLL_DEG = 150.0, (300.0, 2000.0), (1.0, 2.0), 2.5
+MOST_PHOTOS = 20  # of a round; whoever is not there by then has failed
+FEWEST, MOST_PLANNED = 3, 12  # photos of the plans searched
+
+
+@dataclass(frozen=True)
+class Followed:
+    """One set.
+
+    Attributes:
+        n_photos, n_until_u: Photos asked for until the coach said enough, closing photo included; and until
+            each u was as small as needed.
+        n_planned: Of the smallest plan that suffices, without a closing photo; None if none of 12 does.
+        is_reached: Whether the measurement of all photos has every needed u.
+        forecast_over_reached: By value, what the coach expected with the last photo, over what was measured.
+        cpu_s: Of each answer.
+    """
+
+    index: int
+    n_photos: int
+    n_until_u: int | None
+    n_planned: int | None
+    is_reached: bool
+    says_enough: bool
+    hardly_helps: bool
+    forecast_over_reached: dict[str, float] = field(default_factory=dict)
+    cpu_s: tuple[float, ...] = ()
+    wall_s: tuple[float, ...] = ()
+
+
+def follow(seed: int, index: int) -> Followed:
+    """The set of this number."""
+    rng = np.random.default_rng([seed, index])
+    scene = shop(rng)
+    required = needed_u(scene.placement.values)
+    taken_with = draw_phone(rng, Phone(), SIZE_PX, 0)
+    found: list[FoundPhoto] = []
+    cpu_s, wall_s, n_until_u = [], [], None
+    while True:
+        started = time.process_time(), time.perf_counter()
+        now = coach(found, scene.kit, scene.placement, scene.vehicle, load_layouts())
+        cpu_s.append(time.process_time() - started[0])
+        wall_s.append(time.perf_counter() - started[1])
+        if n_until_u is None and _suffices(now.now.u, required):
+            n_until_u = len(found)
+        if now.next is None or len(found) == MOST_PHOTOS:
+            break
+        last = now
+        found += photographed(rng, scene, now, taken_with, len(found))
+    measured = measure_found(found, scene.kit, scene.vehicle, [scene.placement], load_layouts()).reported
+    u = {key: measured.u(f"0:{key}") for key in required}
+    return Followed(
+        index,
+        len(found),
+        n_until_u,
+        _planned(scene),
+        _suffices(u, required),
+        now.is_enough,
+        last.hardly_helps,
+        {key: last.next.then.u[key] / u[key] for key in required if last.next and key in last.next.then.u},
+        tuple(cpu_s),
+        tuple(wall_s),
+    )
+
+
+def shop(rng: Generator) -> Scene:
+    """A shop whose design frame is the vehicle's, before any photo of the round."""
+    situation: dict[str, Any] = {
+        "target_distance_mm": float(rng.uniform(1500, 5000)),
+        "with_bar": bool(rng.random() < 0.4),
+        "reference_line": str(rng.choice(["centreline", "centreline", "thrust_line"])),
+        "n_floor": int(rng.integers(4, 7)),
+    }
+    return make_scene(rng, n_photos=1, T_world_vehicle=np.eye(4), size_px=SIZE_PX, **situation)
+
+
+def photographed(
+    rng: Generator, scene: Scene, now: Coaching, taken_with: Any, number: int
+) -> tuple[FoundPhoto, ...]:
+    """What is found in the photo asked for, as a hand and two feet take it."""
+    assert now.next is not None
+    T = _about(rng, now.next.station.T_vehicle_camera)
+    first = scene.photos[0]
+    photo = take_photo_from(rng, Phone(), taken_with, SIZE_PX, T, number, first.plates, first.boxes)
+    return observe_scene(rng, replace(scene, photos=(photo,)))
+
+
+def _about(rng: Generator, T_vehicle_camera: NDArray) -> NDArray:
+    """Near the place and the view asked for."""
+    step = rng.normal(0, 1, 3)
+    T = T_vehicle_camera.copy()
+    T[:3, 3] += step / np.linalg.norm(step) * OFF_MM * rng.random() ** (1 / 3)
+    T[2, 3] = np.clip(T[2, 3], *HEIGHTS_MM)
+    way, off_deg = rng.uniform(0, 2 * np.pi), rng.uniform(*OFF_DEG)
+    aim = Rotation.from_rotvec(np.radians(off_deg) * np.array([np.cos(way), np.sin(way), 0]))
+    roll = Rotation.from_euler("z", rng.normal(0, ROLL_DEG), degrees=True)
+    T[:3, :3] = T[:3, :3] @ (aim * roll).as_matrix()
+    return T
+
+
+def _suffices(u: Any, required: Any) -> bool:
+    return all(key in u and u[key] <= most for key, most in required.items())
+
+
+def _planned(scene: Scene) -> int | None:
+    """Photos of the smallest plan that suffices, with all plates where they truly stand."""
+    bay, phone = _as_it_is(scene), MiddlingPhone()
+    stations = reachable_stations(bay)
+    search = Search(bay, (phone.lens_prior,), shots_at(bay, phone, stations))
+    for n in range(FEWEST, MOST_PLANNED + 1):
+        try:
+            u = forecast(bay, [stations[i] for i in search.best(n)], phone).u
+        except NotEnoughError:
+            continue
+        if _suffices(u, needed_u(scene.placement.values)):
+            return n
+    return None
+
+
+def _as_it_is(scene: Scene) -> Bay:
+    bay = lay_out(scene.kit, scene.placement, scene.vehicle, load_layouts())
+    true = MappingProxyType({p.number: p.T_world_plate for p in scene.plates})
+    return replace(bay, T_vehicle_plate=true)
+
+
+# --- in words -------------------------------------------------------------------------------------------
+
+
+def summary(sets: Sequence[Followed]) -> str:
+    """What it comes to."""
+    can = [s for s in sets if s.n_planned is not None]
+    within = [s for s in can if s.n_until_u is not None and s.n_until_u <= 1.3 * (s.n_planned or 0)]
+    closed = [s for s in can if s.says_enough and s.n_photos <= 1.3 * ((s.n_planned or 0) + 1)]
+    ratios = np.array([r for s in can for r in s.forecast_over_reached.values()])
+    cpu_s = np.array([t for s in sets for t in s.cpu_s])
+    wall_s = np.array([t for s in sets for t in s.wall_s])
+    rows = [
+        ("sets that up to 12 planned photos suffice for", share(len(can), len(sets))),
+        ("of these: every needed u reached, as measured", share(sum(s.is_reached for s in can), len(can))),
+        ("of these: reached with 1.3 times the photos or fewer", share(len(within), len(can))),
+        ("enough said, closing photo on both sides, so too", share(len(closed), len(can))),
+        (
+            "of the others: said to hardly help",
+            share(sum(s.hardly_helps for s in sets if s not in can), len(sets) - len(can)),
+        ),
+        ("values whose forecast is within 15 %", share(int((abs(ratios - 1) <= 0.15).sum()), len(ratios))),
+        (
+            "forecast over reached, 2.5 and 97.5 %",
+            " to ".join(f"{q:.3f}" for q in np.quantile(ratios, [0.025, 0.975])),
+        ),
+        (
+            "CPU time of an answer: median, 95 %, longest",
+            ", ".join(f"{q:.2f} s" for q in np.quantile(cpu_s, [0.5, 0.95, 1])),
+        ),
+        (
+            "time of an answer here: median, 95 %",
+            ", ".join(f"{q:.2f} s" for q in np.quantile(wall_s, [0.5, 0.95])),
+        ),
+    ]
+    counts = [
+        (s.index, s.n_planned, s.n_until_u, s.n_photos, "yes" if s.is_reached else "no")
+        for s in can
+        if s not in within or not s.is_reached
+    ]
+    words = [table(("", ""), rows)]
+    if counts:
+        words += ["", table(("set", "planned", "until u", "in all", "reached"), counts)]
+    return "\n".join(words)
+
+
+def main() -> None:
+    words = study_words("Whether following the coach blindly is enough.", 100).parse_args()
+    print(summary(list(run(partial(follow, words.seed), words.jobs, range(words.sets)))))
+
+
+if __name__ == "__main__":
+    main()

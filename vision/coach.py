@@ -1,0 +1,243 @@
+"""Photos taken so far -> what they come to, whether that is enough, and the next photo to take.
+
+Uncertainties are those of the photos taken, and of one more, as if nothing were off (forecast.py). They
+follow from who sees what from where and how well, never from where the target turned out to stand.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from types import MappingProxyType
+from typing import Literal
+
+import numpy as np
+
+from vision.bay import Bay, lay_out
+from vision.errors import NotEnoughError
+from vision.forecast import Phone, Shot, Station, reached, shots_at
+from vision.kit import Kit, Placement, Tolerance, Vehicle
+from vision.layout import Layout
+from vision.lenses import Profile
+from vision.parts import connected_parts
+from vision.sightings import FoundPhoto
+from vision.sofar import SoFar, bodies, plates_in, so_far, without_missing
+from vision.stations import Search, choose_stations, reachable_stations
+from vision.unseen import MOVEMENT, UNCHECKED_SHEETS, carried, unseen_moves
+
+# Up to which part of a tolerance's half-width T a u is enough. Nothing conforms from 0.51 T on (decide.py);
+# with 0.3 T results within 0.51 T of the middle do, so half of the tolerance is left for how the target
+# stands. That is a measurement capability index of 1.7 (JCGM 106:2012, 7.6.3). Our own choice, no source.
+ENOUGH_SHARE = 0.3
+# The closing photo is taken from within so far of the first: a step and a half.
+SAME_PLACE_MM = 1000.0
+# How many photos ahead the first one is chosen with, and how many of the best are compared in full where
+# sheets are still unchecked. Common practice, no source.
+N_AHEAD, N_COMPARED = 5, 4
+# A photo that lowers the worst u by less than this share hardly helps.
+HARDLY = 0.02
+
+Reason = Literal["first", "join", "measure", "sheets", "closing"]
+
+
+@dataclass(frozen=True, eq=False)
+class Standing:
+    """What photos that hang together come to.
+
+    Attributes:
+        u: By value key, unchecked sheets in it; empty while they cannot measure, and `missing` says why.
+        u_if_moved: The same, if something moved as far as these photos do not show it.
+        budget: By value key: cause -> share of the variance.
+        unchecked_sheets: Plates whose printed scale these photos do not show.
+    """
+
+    u: Mapping[str, float]
+    u_if_moved: Mapping[str, float]
+    budget: Mapping[str, Mapping[str, float]]
+    unchecked_sheets: tuple[int, ...]
+    missing: str = ""
+
+
+@dataclass(frozen=True, eq=False)
+class Ask:
+    """The next photo: why, from where, what all photos come to with it, and which photo's view it repeats."""
+
+    reason: Reason
+    station: Station
+    then: Standing
+    repeats: str = ""
+
+
+@dataclass(frozen=True, eq=False)
+class Coaching:
+    """Where a round stands and what comes next.
+
+    Attributes:
+        needed: The u of each required value that is enough.
+        sofar: Where photos were taken, what hangs together, the bay as seen.
+        now: What the photos that hang together come to.
+        is_closed: Whether a later photo repeats the first one's view.
+        next: None where it is enough.
+        hardly_helps: Whether the next photo lowers the worst u by next to nothing: the kit is the limit.
+    """
+
+    needed: Mapping[str, float]
+    sofar: SoFar
+    now: Standing
+    is_closed: bool
+    next: Ask | None
+    hardly_helps: bool = False
+
+    @property
+    def is_enough(self) -> bool:
+        return self.next is None
+
+
+NOTHING = Standing(
+    MappingProxyType({}), MappingProxyType({}), MappingProxyType({}), (), "No photo shows a plate yet."
+)
+
+
+def needed_u(required: Mapping[str, Tolerance], share: float = ENOUGH_SHARE) -> Mapping[str, float]:
+    """The u of each required value that is enough."""
+    return MappingProxyType({key: share * (t.minus + t.plus) / 2 for key, t in required.items()})
+
+
+def coach(
+    found: Sequence[FoundPhoto],
+    kit: Kit,
+    placement: Placement,
+    vehicle: Vehicle,
+    layouts: Sequence[Layout],
+    *,
+    profiles: Sequence[Profile] = (),
+    phone: Phone = Phone(),  # noqa: B008 (frozen)
+    share: float = ENOUGH_SHARE,
+) -> Coaching:
+    """What these photos come to and what to photograph next; without photos, what to start with.
+
+    Args:
+        phone: What the first photo is taken with; after that it is the phone of the latest.
+
+    Raises:
+        NotEnoughError: Whatever the photos, this kit cannot measure this placement.
+    """
+    sofar = so_far(found, lay_out(kit, placement, vehicle, layouts), profiles)
+    needed = needed_u(placement.values, share)
+    if not sofar.shots:
+        return Coaching(needed, sofar, NOTHING, False, Ask("first", first_station(sofar.bay, phone), NOTHING))
+    now = standing(sofar, sofar.shots)
+    closed = is_closed(sofar)
+    if _worst(now.u, needed) > 1 or now.unchecked_sheets:
+        ask = _better(sofar, now, needed)
+        stalled = _worst(ask.then.u, needed) > (1 - HARDLY) * _worst(now.u, needed) < np.inf
+        return Coaching(needed, sofar, now, closed, ask, stalled and ask.reason == "measure")
+    if closed and _worst(now.u_if_moved, needed) <= 1:
+        return Coaching(needed, sofar, now, closed, None)
+    return Coaching(needed, sofar, now, closed, _closing(sofar, needed, closed))
+
+
+def first_station(bay: Bay, phone: Phone) -> Station:
+    """What to start with: the fullest view of a small round."""
+    return fullest_view(bay, choose_stations(bay, N_AHEAD, phone=phone))
+
+
+def fullest_view(bay: Bay, stations: Sequence[Station]) -> Station:
+    """The station to begin and to close with: vehicle and fixture together if possible, and most plates."""
+    return max(stations, key=lambda s: (_shows_both(bay, s.plates), len(s.plates)))
+
+
+def standing(sofar: SoFar, shots: Sequence[Shot]) -> Standing:
+    """What the main part of these photos comes to."""
+    bay = sofar.bay
+    parts = connected_parts([shot.sighting for shot in shots], bay.kit)
+    main = [shots[i] for i in parts[0].photos]
+    lenses = sorted({shot.sighting.lens for shot in main})
+    try:
+        found = reached(bay, [sofar.lenses[k] for k in lenses], [_numbered(shot, lenses) for shot in main])
+    except NotEnoughError as wrong:
+        return Standing(NOTHING.u, NOTHING.u, NOTHING.budget, (), str(wrong))
+    moves = unseen_moves(found.adjustment, found.plan, found.reported, bay.kit)
+    moved = replace(found, reported=carried(found.reported, moves, MOVEMENT))
+    return Standing(found.u, moved.u, found.budget, tuple(s.plate for s in found.sheets))
+
+
+def _numbered(shot: Shot, lenses: Sequence[int]) -> Shot:
+    """The photo with its lens counted among these."""
+    return replace(shot, sighting=replace(shot.sighting, lens=lenses.index(shot.sighting.lens)))
+
+
+def _worst(u: Mapping[str, float], needed: Mapping[str, float]) -> float:
+    """The largest u in units of what is needed; infinite while a required value is not measured."""
+    return max((u.get(key, np.inf) / most for key, most in needed.items()), default=0.0 if u else np.inf)
+
+
+def _shows_both(bay: Bay, plates: Sequence[int]) -> bool:
+    """Whether plates of the vehicle and of the fixture are among them."""
+    return all(body & set(plates) for body in bodies(bay))
+
+
+# --- the next photo -----------------------------------------------------------------------------------------
+
+
+def _better(sofar: SoFar, now: Standing, needed: Mapping[str, float]) -> Ask:
+    """The photo that betters the values most; while nothing can be measured, of those that join two parts."""
+    phone, bay, taken = sofar.phone(), sofar.bay, list(sofar.shots)
+    stations = without_missing(reachable_stations(bay, phone), sofar)
+    if not stations:
+        raise NotEnoughError("From nowhere around the vehicle are two plates of the kit seen together.")
+    shots = shots_at(bay, phone, stations, taken[-1].sighting.lens)
+    search = Search(bay, sofar.lenses, [*taken, *shots])
+    among, reason = _worth_asking(sofar, now, needed, stations)
+    ranked = search.best_beside(range(len(taken)), [len(taken) + i for i in among])
+    compared = [i - len(taken) for i in ranked[: N_COMPARED if reason == "sheets" else 1]]
+    then = {i: standing(sofar, [*taken, shots[i]]) for i in compared}
+    best = min(compared, key=lambda i: (max(1.0, _worst(then[i].u, needed)), len(then[i].unchecked_sheets)))
+    return Ask(reason, stations[best], then[best])
+
+
+def _worth_asking(
+    sofar: SoFar, now: Standing, needed: Mapping[str, float], stations: Sequence[Station]
+) -> tuple[list[int], Reason]:
+    """Which stations come into question, and what for."""
+    everything = list(range(len(stations)))
+    if not now.u and len(sofar.parts) > 1:
+        main, *others = (set(part.plates) for part in sofar.parts)
+        other = set().union(*others)
+        joining = [
+            i for i in everything if main & set(stations[i].plates) and other & set(stations[i].plates)
+        ]
+        if joining:
+            return joining, "join"
+    lacking = max(needed, key=lambda key: now.u.get(key, np.inf) / needed[key], default="")
+    by_sheets = now.budget.get(lacking, {}).get(UNCHECKED_SHEETS, 0.0) > 0.5
+    if now.unchecked_sheets and (by_sheets or _worst(now.u, needed) <= 1):
+        showing = [i for i in everything if set(now.unchecked_sheets) & set(stations[i].plates)]
+        return (showing or everything), "sheets"
+    return everything, "measure"
+
+
+def _opening(sofar: SoFar) -> Shot:
+    """The first photo that shows vehicle and fixture together, or else the first."""
+    return next((s for s in sofar.shots if _shows_both(sofar.bay, plates_in(s))), sofar.shots[0])
+
+
+def is_closed(sofar: SoFar) -> bool:
+    """Whether a photo after two others repeats the opening one: its place, and the bodies that it shows."""
+    opening = _opening(sofar)
+    first = sofar.shots.index(opening)
+    shown = [body for body in bodies(sofar.bay) if body & set(plates_in(opening))]
+    return any(
+        np.linalg.norm(s.T_vehicle_camera[:3, 3] - opening.T_vehicle_camera[:3, 3]) < SAME_PLACE_MM
+        and all(set(plates_in(s)) & body for body in shown)
+        for s in sofar.shots[first + 2 :]
+    )
+
+
+def _closing(sofar: SoFar, needed: Mapping[str, float], closed: bool) -> Ask:
+    """A photo from where one was taken: the opening one, or after that the one that shows moves best."""
+    taken, phone = list(sofar.shots), sofar.phone()
+    stations = sofar.stations()
+    chosen = range(len(stations)) if closed else [taken.index(_opening(sofar))]
+    shots = shots_at(sofar.bay, phone, stations, taken[-1].sighting.lens)
+    then = {i: standing(sofar, [*taken, shots[i]]) for i in chosen}
+    best = min(chosen, key=lambda i: _worst(then[i].u_if_moved, needed))
+    return Ask("closing", stations[best], then[best], taken[best].sighting.name)

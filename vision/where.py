@@ -1,0 +1,134 @@
+"""In the technician's words: why a photo, where to stand, how to hold the phone, what must be in view."""
+
+import math
+
+from numpy.typing import NDArray
+
+from vision.advice import INCHES, LABELS, Units
+from vision.bay import Bay
+from vision.coach import Coaching
+from vision.forecast import Station
+from vision.kit import WHEELS
+
+STEP_MM = 750.0  # of a walking person; common practice, no source
+# Where the phone is held, by its height in mm.
+HOLDS = ((800.0, "at knee height"), (1550.0, "at chest height"), (math.inf, "held overhead"))
+COUNTS = ("no step", "one step", "two steps", "three steps", "four steps", "five steps")
+DIRECTIONS = (
+    "forward",
+    "forward and to the left",
+    "to the left",
+    "rearward and to the left",
+    "rearward",
+    "rearward and to the right",
+    "to the right",
+    "forward and to the right",
+)
+
+
+def coaching_words(coaching: Coaching) -> str:
+    """Whether it is enough, and what the next photo is for."""
+    ask, now = coaching.next, coaching.now
+    if ask is None:
+        return "ENOUGH: every required value is sure enough, and a closing photo shows that nothing moved."
+    if ask.reason == "first":
+        return "BEGIN with vehicle and fixture in one picture, and touch nothing from then on."
+    if ask.reason == "closing":
+        return (
+            "ALMOST: every required value is sure enough. To show that nothing moved meanwhile, touch "
+            f"nothing and take one more photo from where {ask.repeats} was taken, of the same plates."
+        )
+    if ask.reason == "join":
+        return "NOT YET: these photos do not hang together. One that shows plates of both parts joins them."
+    lacking = [LABELS[key] for key, most in coaching.needed.items() if now.u.get(key, math.inf) > most]
+    if not now.u:
+        return f"NOT YET: too little to measure from. {now.missing}"
+    yet = f"NOT YET: {joined(lacking)} not sure enough." if lacking else "ALMOST: one thing is unchecked."
+    if ask.reason == "sheets":
+        plates = _numbered(list(now.unchecked_sheets))
+        return f"{yet} Nothing checks the printed scale of {plates} so far: a photo from another side does."
+    if coaching.hardly_helps:
+        return (
+            f"{yet} More photos hardly help: what limits it is the kit. `plumbsight plan` without photos "
+            "says what would better it."
+        )
+    return f"{yet} The next photo betters it most."
+
+
+def station_words(bay: Bay, station: Station, units: Units) -> str:
+    """One photo in words: `Beside the rear left wheel, two steps out; phone held overhead, ...`."""
+    T = station.T_vehicle_camera
+    hold = next(words for height, words in HOLDS if T[2, 3] < height)
+    look = T[:3, 2]
+    turn = round(math.degrees(math.atan2(look[1], look[0])) / 45) % 8
+    down = ", tilted well down" if look[2] < -0.5 else ""
+    way = "on its side" if abs(T[2, 0]) < 0.5 else "upright"
+    return (
+        f"{place_words(bay, T[:3, 3], units)}; phone {hold} and {way}, looking {DIRECTIONS[turn]}{down}. "
+        f"In the picture: {picture_words(bay, station.plates)}."
+    )
+
+
+def place_words(bay: Bay, at_mm: NDArray, units: Units) -> str:
+    """Where that is, by the car's parts and in steps."""
+    x, y = float(at_mm[0]), float(at_mm[1])
+    (rear, low_y, _), (front, high_y, _) = bay.body[0]
+    side = "left" if y > 0 else "right"
+    if low_y < y < high_y and not rear < x < front and abs(y) < STEP_MM / 2:
+        out_mm = x - front if x > front else rear - x
+        where = "In front of" if x > front else "Behind"
+        return f"{where} the vehicle, {_steps(out_mm, units)} from the bumper"
+    fixture_x = float(bay.T_vehicle_fixture[0, 3])
+    wheels = {wheel: float(bay.T_vehicle_plate[c.plate][0, 3]) for wheel, c in bay.kit.clamps.items()}
+    beside = {f"Beside the {wheel.split('_')[0]} {side} wheel": place for wheel, place in wheels.items()}
+    marks = {
+        **beside,
+        f"Beside the middle of the vehicle's {side} side": (min(wheels.values()) + max(wheels.values())) / 2,
+        f"Level with the front bumper, on the {side}": front,
+        f"Level with the rear bumper, on the {side}": rear,
+        f"Level with the fixture, on the {side}": fixture_x,
+    }
+    if not rear < fixture_x < front:
+        near = front if fixture_x > front else rear
+        marks[f"Halfway between bumper and fixture, on the {side}"] = (fixture_x + near) / 2
+    mark = min(marks, key=lambda words: abs(marks[words] - x))
+    along = x - marks[mark]
+    way = "forward" if along > 0 else "rearward"
+    shift = f", {_steps(abs(along), units)} {way}" if abs(along) > STEP_MM / 3 else ""
+    if rear < x < front:
+        return f"{mark}{shift}, {_steps(abs(y) - high_y, units)} out from the vehicle's side"
+    return f"{mark}{shift}, {_steps(abs(y), units)} from the vehicle's middle line"
+
+
+def _steps(length_mm: float, units: Units) -> str:
+    steps = round(length_mm / STEP_MM)
+    words = COUNTS[steps] if 0 < steps < len(COUNTS) else "half a step" if steps < 1 else f"{steps} steps"
+    exact = f"{length_mm / units.mm:.0f} in" if units is INCHES else f"{length_mm / 1000:.1f} m"
+    return f"{words} ({exact})"
+
+
+def picture_words(bay: Bay, plates: tuple[int, ...]) -> str:
+    """What these plates are on: `rear left and front left wheel, fixture, floor plates 22 and 25`."""
+    kit = bay.kit
+    hung = {kit.clamps[w].plate: w.replace("_", " ") for w in reversed(WHEELS) if w in kit.clamps}
+    wheels = [name for plate, name in hung.items() if plate in plates]
+    mounts = [m.plate for f in kit.fixtures for m in f.mounts if m.plate in plates]
+    n_mounts = sum(len(f.mounts) for f in kit.fixtures)
+    rest = [p for p in plates if p not in hung and p not in mounts]
+    words = [f"{joined(wheels)} wheel{'s' if len(wheels) > 1 else ''}"] if wheels else []
+    if mounts:
+        part = "" if len(mounts) == n_mounts else f" ({_numbered(mounts)})"
+        words.append(f"the fixture{part}")
+    of = {d.plate: f"plate {d.plate} at {d.name}" for d in kit.datum_plates}
+    words += [of[p] for p in rest if p in of]
+    others = [p for p in rest if p not in of]
+    return ", ".join([*words, *([_numbered(others)] if others else [])])
+
+
+def _numbered(plates: list[int]) -> str:
+    return f"plate{'s' if len(plates) > 1 else ''} {joined([str(p) for p in plates])}"
+
+
+def joined(words: list[str]) -> str:
+    """`a, b and c`."""
+    return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
