@@ -8,6 +8,7 @@ import argparse
 import pytest
 import scipy.stats
 
+from tools.studies.coached import follow
 from tools.studies.coverage import INTERVAL, alarms, as_declared
 from tools.studies.mistakes_power import climb
 from tools.studies.planted import try_mistake
@@ -99,3 +100,11 @@ def test_what_a_ladder_leaves_unseen_lies_within_u():
     assert large.n_named >= fewest(12, 0.97) and not large.n_conforming
     # A sheet at 99.8 % is mostly seen; |z| > 4.5 comes once in 150,000 values of a normal distribution.
     assert not [z for z in small.unseen_z if z > 4.5]
+
+
+def test_who_follows_the_coach_blindly_gets_there():
+    sets = [s for s in (follow(SEED, index) for index in range(12)) if s.n_planned is not None]
+    assert sets
+    # The goal: 95 of 100 reach every needed u, with at most 1.3 times the photos of the best plan found.
+    there = [s for s in sets if s.is_reached and s.n_until_u and s.n_until_u <= 1.3 * (s.n_planned or 0)]
+    assert len(there) >= fewest(len(sets), 0.95)
