@@ -6,15 +6,21 @@ import os
 import shutil
 import subprocess
 from collections.abc import Iterator
-from dataclasses import dataclass
+from contextlib import contextmanager
+from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import pytest
+from playwright.sync_api import Browser, Page, expect, sync_playwright
 
 from tools import story_photos
+from tools.phone import PHONE_PX, Phone, Served, launch
 from tools.story_photos import StoryRound, story_round
 
 ROOT = Path(__file__).parents[2]
+SCRIPT_ERRORS: list[str] = []
+expect.set_options(timeout=30_000)  # the machine may have more to do
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
@@ -98,3 +104,75 @@ def cache(request: pytest.FixtureRequest) -> Path:
 def rounds_of_photos(cache: Path) -> dict[str, StoryRound]:
     """The board as it stands at first, and corrected."""
     return {which: story_round(which, cache) for which in story_photos.LATERAL_MM}
+
+
+# --- the walk ---------------------------------------------------------------------------------------
+
+
+@dataclass
+class Walk:
+    """What the tests hand on."""
+
+    browser: Browser
+    served: Served
+    phone: Phone
+    ids: dict[str, str] = field(default_factory=dict)
+
+    @property
+    def page(self) -> Page:
+        return self.phone.page
+
+    def token(self) -> dict[str, str]:
+        return {"X-Form-Token": self.page.locator("meta[name=form-token]").get_attribute("content") or ""}
+
+    def post(self, path: str, body: dict[str, Any]) -> Any:
+        """What another device of the same person does meanwhile."""
+        answer = self.page.request.post(self.phone.url + path, data=body, headers=self.token())
+        assert answer.ok, answer.text()
+        return answer.json()
+
+
+@pytest.fixture(scope="module")
+def walk(network: Network, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Walk]:
+    folder = tmp_path_factory.mktemp("walk")
+    served = Served(folder / "store", network.address(2), inside=network.inside)
+    served.start()
+    with sync_playwright() as playwright:
+        browser = launch(playwright)
+        page = new_page(browser)
+        try:
+            yield Walk(browser, served, Phone(page, served.url))
+        finally:
+            browser.close()
+            served.stop()
+
+
+def new_page(browser: Browser, scheme: str = "light", size_px: tuple[int, int] = PHONE_PX) -> Page:
+    context = browser.new_context(
+        viewport={"width": size_px[0], "height": size_px[1]},
+        color_scheme="dark" if scheme == "dark" else "light",
+        has_touch=True,
+        locale="en",
+    )
+    page = context.new_page()
+    page.set_default_timeout(30_000)
+    page.on("pageerror", lambda error: SCRIPT_ERRORS.append(str(error)))
+    return page
+
+
+@pytest.fixture(autouse=True)
+def no_script_fails() -> Iterator[None]:
+    SCRIPT_ERRORS.clear()
+    yield
+    assert not SCRIPT_ERRORS
+
+
+@contextmanager
+def weak_network(page: Page, bytes_per_second: int) -> Iterator[None]:
+    """Uploads as slow as over a weak wireless network."""
+    session = page.context.new_cdp_session(page)
+    session.send("Network.enable")
+    limits = {"offline": False, "latency": 5, "downloadThroughput": -1, "uploadThroughput": bytes_per_second}
+    session.send("Network.emulateNetworkConditions", limits)
+    yield
+    session.detach()

@@ -3,83 +3,20 @@ where the one before ended."""
 
 import json
 import re
-from collections.abc import Iterator
-from contextlib import contextmanager
-from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, Page, Response, expect, sync_playwright
+from playwright.sync_api import Page, Response, expect
 
-from tests.browser.conftest import Network
-from tools.phone import LAPTOP_PX, PHONE_PX, PIN, Phone, Served, launch
+from tests.browser.conftest import Network, Walk, new_page, weak_network
+from tools.phone import LAPTOP_PX, PHONE_PX, PIN
 from tools.story_photos import StoryRound, story_files
 
 FIRST_PAGE_BYTES = 150_000
 MOST_TAPS = 12
 PER_TARGET_PX, BETWEEN_PX = 60, 12
-SCRIPT_ERRORS: list[str] = []
-expect.set_options(timeout=30_000)  # the machine may have more to do
-
-
-@dataclass
-class Walk:
-    """What the tests hand on."""
-
-    browser: Browser
-    served: Served
-    phone: Phone
-    ids: dict[str, str] = field(default_factory=dict)
-
-    @property
-    def page(self) -> Page:
-        return self.phone.page
-
-    def token(self) -> dict[str, str]:
-        return {"X-Form-Token": self.page.locator("meta[name=form-token]").get_attribute("content") or ""}
-
-    def post(self, path: str, body: dict[str, Any]) -> Any:
-        """What another device of the same person does meanwhile."""
-        answer = self.page.request.post(self.phone.url + path, data=body, headers=self.token())
-        assert answer.ok, answer.text()
-        return answer.json()
-
-
-@pytest.fixture(scope="module")
-def walk(network: Network, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Walk]:
-    folder = tmp_path_factory.mktemp("walk")
-    served = Served(folder / "store", network.address(2), inside=network.inside)
-    served.start()
-    with sync_playwright() as playwright:
-        browser = launch(playwright)
-        page = new_page(browser)
-        try:
-            yield Walk(browser, served, Phone(page, served.url))
-        finally:
-            browser.close()
-            served.stop()
-
-
-def new_page(browser: Browser, scheme: str = "light", size_px: tuple[int, int] = PHONE_PX) -> Page:
-    context = browser.new_context(
-        viewport={"width": size_px[0], "height": size_px[1]},
-        color_scheme="dark" if scheme == "dark" else "light",
-        has_touch=True,
-        locale="en",
-    )
-    page = context.new_page()
-    page.set_default_timeout(30_000)
-    page.on("pageerror", lambda error: SCRIPT_ERRORS.append(str(error)))
-    return page
-
-
-@pytest.fixture(autouse=True)
-def no_script_fails() -> Iterator[None]:
-    SCRIPT_ERRORS.clear()
-    yield
-    assert not SCRIPT_ERRORS
 
 
 # --- pairing and setting up -------------------------------------------------------------------------
@@ -352,17 +289,6 @@ def test_a_service_killed_in_mid_upload_and_moved_to_another_address_loses_nothi
     expect(page.locator("#on-this-phone li")).to_have_count(0)
     names = page.locator("#stored li[id^=photo-] h3").all_inner_texts()
     assert sorted(names) == sorted(photos)
-
-
-@contextmanager
-def weak_network(page: Page, bytes_per_second: int) -> Iterator[None]:
-    """Uploads as slow as over a weak wireless network."""
-    session = page.context.new_cdp_session(page)
-    session.send("Network.enable")
-    limits = {"offline": False, "latency": 5, "downloadThroughput": -1, "uploadThroughput": bytes_per_second}
-    session.send("Network.emulateNetworkConditions", limits)
-    yield
-    session.detach()
 
 
 def test_a_page_that_was_closed_asks_for_what_it_had_been_given(
