@@ -13,7 +13,7 @@ import numpy as np
 
 from vision.bay import Bay, lay_out
 from vision.errors import NotEnoughError
-from vision.forecast import Phone, Shot, Station, reached, shots_at
+from vision.forecast import Phone, Reached, Shot, Station, reached, shots_at
 from vision.kit import Kit, Placement, Tolerance, Vehicle
 from vision.layout import Layout
 from vision.lenses import Profile
@@ -44,16 +44,15 @@ class Standing:
 
     Attributes:
         u: By value key, unchecked sheets in it; empty while they cannot measure, and `missing` says why.
-        u_if_moved: The same, if something moved as far as these photos do not show it.
         budget: By value key: cause -> share of the variance.
         unchecked_sheets: Plates whose printed scale these photos do not show.
     """
 
     u: Mapping[str, float]
-    u_if_moved: Mapping[str, float]
     budget: Mapping[str, Mapping[str, float]]
     unchecked_sheets: tuple[int, ...]
     missing: str = ""
+    found: Reached | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -74,6 +73,7 @@ class Coaching:
         needed: The u of each required value that is enough.
         sofar: Where photos were taken, what hangs together, the bay as seen.
         now: What the photos that hang together come to.
+        u_if_moved: The u by then, if something moved as far as these photos do not show it.
         is_closed: Whether a later photo repeats the first one's view.
         next: None where it is enough.
         hardly_helps: Whether the next photo lowers the worst u by next to nothing: the kit is the limit.
@@ -82,6 +82,7 @@ class Coaching:
     needed: Mapping[str, float]
     sofar: SoFar
     now: Standing
+    u_if_moved: Mapping[str, float]
     is_closed: bool
     next: Ask | None
     hardly_helps: bool = False
@@ -91,9 +92,7 @@ class Coaching:
         return self.next is None
 
 
-NOTHING = Standing(
-    MappingProxyType({}), MappingProxyType({}), MappingProxyType({}), (), "No photo shows a plate yet."
-)
+NOTHING = Standing(MappingProxyType({}), MappingProxyType({}), (), "No photo shows a plate yet.")
 
 
 def needed_u(required: Mapping[str, Tolerance], share: float = ENOUGH_SHARE) -> Mapping[str, float]:
@@ -123,16 +122,18 @@ def coach(
     sofar = so_far(found, lay_out(kit, placement, vehicle, layouts), profiles)
     needed = needed_u(placement.values, share)
     if not sofar.shots:
-        return Coaching(needed, sofar, NOTHING, False, Ask("first", first_station(sofar.bay, phone), NOTHING))
+        begin = Ask("first", first_station(sofar.bay, phone), NOTHING)
+        return Coaching(needed, sofar, NOTHING, NOTHING.u, False, begin)
     now = standing(sofar, sofar.shots)
-    closed = is_closed(sofar)
+    moved = if_moved(sofar.bay, now)
+    here = Coaching(needed, sofar, now, moved, is_closed(sofar), None)
     if _worst(now.u, needed) > 1 or now.unchecked_sheets:
         ask = _better(sofar, now, needed)
         stalled = _worst(ask.then.u, needed) > (1 - HARDLY) * _worst(now.u, needed) < np.inf
-        return Coaching(needed, sofar, now, closed, ask, stalled and ask.reason == "measure")
-    if closed and _worst(now.u_if_moved, needed) <= 1:
-        return Coaching(needed, sofar, now, closed, None)
-    return Coaching(needed, sofar, now, closed, _closing(sofar, needed, closed))
+        return replace(here, next=ask, hardly_helps=stalled and ask.reason == "measure")
+    if here.is_closed and _worst(moved, needed) <= 1:
+        return here
+    return replace(here, next=_closing(sofar, needed, here.is_closed))
 
 
 def first_station(bay: Bay, phone: Phone) -> Station:
@@ -154,10 +155,16 @@ def standing(sofar: SoFar, shots: Sequence[Shot]) -> Standing:
     try:
         found = reached(bay, [sofar.lenses[k] for k in lenses], [_numbered(shot, lenses) for shot in main])
     except NotEnoughError as wrong:
-        return Standing(NOTHING.u, NOTHING.u, NOTHING.budget, (), str(wrong))
-    moves = unseen_moves(found.adjustment, found.plan, found.reported, bay.kit)
-    moved = replace(found, reported=carried(found.reported, moves, MOVEMENT))
-    return Standing(found.u, moved.u, found.budget, tuple(s.plate for s in found.sheets))
+        return replace(NOTHING, missing=str(wrong))
+    return Standing(found.u, found.budget, tuple(s.plate for s in found.sheets), found=found)
+
+
+def if_moved(bay: Bay, now: Standing) -> Mapping[str, float]:
+    """The u of each value, if something moved as far as these photos do not show it; empty as `u` is."""
+    if now.found is None:
+        return now.u
+    moves = unseen_moves(now.found.adjustment, now.found.plan, now.found.reported, bay.kit)
+    return replace(now.found, reported=carried(now.found.reported, moves, MOVEMENT)).u
 
 
 def _numbered(shot: Shot, lenses: Sequence[int]) -> Shot:
@@ -239,5 +246,5 @@ def _closing(sofar: SoFar, needed: Mapping[str, float], closed: bool) -> Ask:
     chosen = range(len(stations)) if closed else [taken.index(_opening(sofar))]
     shots = shots_at(sofar.bay, phone, stations, taken[-1].sighting.lens)
     then = {i: standing(sofar, [*taken, shots[i]]) for i in chosen}
-    best = min(chosen, key=lambda i: _worst(then[i].u_if_moved, needed))
+    best = min(chosen, key=lambda i: _worst(if_moved(sofar.bay, then[i]), needed))
     return Ask("closing", stations[best], then[best], taken[best].sighting.name)

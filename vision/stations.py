@@ -46,13 +46,16 @@ def reachable_stations(bay: Bay, phone: Phone = Phone()) -> tuple[Station, ...]:
     another view from there shows too.
     """
     poses = np.array([bay.T_vehicle_plate[p] for p in sorted(bay.T_vehicle_plate)])
-    cameras = [_aimed(place, poses) for place in _places(bay)]
-    every = iter(stations_at(bay, np.concatenate(cameras), phone, COUNTED_ON))
-    return tuple(station for here in cameras for station in _fullest(list(islice(every, len(here)))))
+    places = _places(bay)
+    aims = [_aims(place, poses) for place in places]
+    n_aims = [len(here) for here in aims]
+    cameras = _looking(np.repeat(places, n_aims, axis=0), np.concatenate(aims))
+    every = iter(stations_at(bay, cameras.reshape(-1, 4, 4), phone, COUNTED_ON))
+    return tuple(station for n in n_aims for station in _fullest(list(islice(every, 2 * n))))
 
 
-def _aimed(place: NDArray, poses: NDArray) -> NDArray:
-    """(k, 4, 4) cameras at one place, aimed between every two plates (n, 4, 4) that face it."""
+def _aims(place: NDArray, poses: NDArray) -> NDArray:
+    """(k, 3) directions from one place, between every two plates (n, 4, 4) that face it."""
     sights = poses[:, :3, 3] - place
     sights = sights / np.linalg.norm(sights, axis=1, keepdims=True)
     slant = -(sights * poses[:, :3, 2]).sum(1)
@@ -61,8 +64,7 @@ def _aimed(place: NDArray, poses: NDArray) -> NDArray:
     aims = sights[first] + sights[second]
     length = np.linalg.norm(aims, axis=1)
     # Not two plates too far apart for any lens, and not straight down, where level has no meaning.
-    aims = aims[(length > 1.2) & (np.abs(aims[:, 2]) < 0.95 * length)]
-    return np.concatenate([_looking(place, aims, upright) for upright in (False, True)])
+    return aims[(length > 1.2) & (np.abs(aims[:, 2]) < 0.95 * length)]
 
 
 def _places(bay: Bay) -> NDArray:
@@ -78,14 +80,14 @@ def _places(bay: Bay) -> NDArray:
     return np.array([[*place, height] for place in xy for height in HEIGHTS_MM])
 
 
-def _looking(place: NDArray, aims: NDArray, upright: bool) -> NDArray:
-    """(k, 4, 4) level cameras; the stored picture is wide, so a phone held upright has its x axis down."""
+def _looking(places: NDArray, aims: NDArray) -> NDArray:
+    """(k, 2, 4, 4) level cameras: on the side, and upright, which has the stored picture's x axis down."""
     z = aims / np.linalg.norm(aims, axis=-1, keepdims=True)
     right = np.cross(z, [0.0, 0.0, 1.0])
     right /= np.linalg.norm(right, axis=-1, keepdims=True)
     down = np.cross(z, right)
-    axes = (down, -right, z) if upright else (right, down, z)
-    return geometry.transform(np.stack(axes, -1), np.broadcast_to(place, z.shape))
+    both = np.stack([np.stack([right, down, z], -1), np.stack([down, -right, z], -1)], 1)
+    return geometry.transform(both, places[:, None])
 
 
 def _fullest(stations: Sequence[Station]) -> list[Station]:
@@ -225,21 +227,27 @@ def _shares(network: Network, state: State, common: Network, place: NDArray) -> 
     o, u = network.observed, network.unknowns
     scales = printed_scales([network.kit.plates[p] for p in o.plates])
     _, J = saddle_block(u, o, scales).linearise(state)
+    J = J[..., np.r_[_OWN, _SHARED]]
     products = np.swapaxes(J, -1, -2) @ J
     of_plate, of_lens = _shared_columns(network, common, place)
     own = _own_information(network, state)
+    np.add.at(own, o.photo, products[:, :15, :15])
+    scale = 1 / np.sqrt(np.diagonal(own, axis1=1, axis2=2))
+    covariance = np.linalg.inv(own * scale[:, :, None] * scale[:, None]) * scale[:, :, None] * scale[:, None]
     shares = []
     for i in range(o.n_photos):
         groups = np.flatnonzero(o.photo == i)
         k = 10 * len(groups)  # plate pose and values of each, then lens and ruler
-        theirs, cross, mine = np.zeros((k + 10, k + 10)), np.zeros((15, k + 10)), own[i].copy()
-        for j, g in enumerate(groups):
-            at = np.r_[10 * j : 10 * j + 10, k : k + 10]
-            theirs[np.ix_(at, at)] += products[g][np.ix_(_SHARED, _SHARED)]
-            cross[:, at] += products[g][np.ix_(_OWN, _SHARED)]
-            mine += products[g][np.ix_(_OWN, _OWN)]
+        theirs, cross = np.zeros((k + 10, k + 10)), np.zeros((15, k + 10))
+        for j, product in zip(range(0, k, 10), products[groups], strict=True):
+            theirs[j : j + 10, j : j + 10] = product[15:25, 15:25]
+            theirs[j : j + 10, k:] = product[15:25, 25:]
+            theirs[k:, j : j + 10] = product[25:, 15:25]
+            theirs[k:, k:] += product[25:, 25:]
+            cross[:, j : j + 10] = product[:15, 15:25]
+            cross[:, k:] += product[:15, 25:]
         columns = np.concatenate([of_plate[o.plate[groups]].ravel(), of_lens[o.lens_of_photo[i]]])
-        shares.append(_Share(columns, theirs - cross.T @ inverse(mine) @ cross))
+        shares.append(_Share(columns, theirs - cross.T @ covariance[i] @ cross))
     return shares
 
 

@@ -61,7 +61,7 @@ def test_following_the_coach_ends_with_every_u_as_small_as_needed(scene, walked)
     measured = measure_found(found, scene.kit, scene.vehicle, [scene.placement], LAYOUTS)
     for key, most in needed_u(scene.placement.values).items():
         assert measured.reported.u(f"0:{key}") <= most, key
-        assert said[-1].now.u_if_moved[key] <= most, key
+        assert said[-1].u_if_moved[key] <= most, key
         # What the coach says is reached is what the result will say.
         assert said[-1].now.u[key] == pytest.approx(measured.reported.u(f"0:{key}"), rel=0.05), key
 
