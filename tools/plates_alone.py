@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
 from tools.photo_round import Phone, draw_phone, take_photos
-from tools.scene import R_FIXTURE_FACE, Care, layout_of, nudge, pose
+from tools.scene import BAR_PLATES, R_FIXTURE_FACE, Care, layout_of, nudge, pose
 from tools.truth import Scene, TruePlate, Truth
 from vision.kit import Fixture, Kit, Placement, Plate, ScaleBar, Vehicle
 
@@ -153,6 +153,26 @@ def with_stand_in(
     phones = [draw_phone(rng, phone, SIZE_PX, 0)]
     photos = take_photos(rng, phone, phones, SIZE_PX, np.eye(4), places_mm, plates, (), False)
     return replace(scene, photos=photos)
+
+
+def bar_before(scene: Scene) -> tuple[TruePlate, ...]:
+    """The scene's bar, carried before the fixture: as long and as printed as it is."""
+    T = scene.truth.T_world_target
+    ends = [plate for plate in scene.plates if plate.number in BAR_PLATES]
+    middle = np.mean([end.T_world_plate[:3, 3] for end in ends], axis=0)
+    there = T[:3, 3] - 450 * T[:3, 0]
+    shift = np.array([there[0], there[1], 25.0]) - middle
+    along = ends[1].T_world_plate[:3, 3] - ends[0].T_world_plate[:3, 3]
+    turn = np.arctan2(T[1, 1], T[0, 1]) - np.arctan2(along[1], along[0])
+    c, s = np.cos(turn), np.sin(turn)
+    R = np.array([[c, -s, 0], [s, c, 0], [0, 0, 1.0]])
+    moved = []
+    for end in ends:
+        T_world_plate = end.T_world_plate.copy()
+        T_world_plate[:3, :3] = R @ T_world_plate[:3, :3]
+        T_world_plate[:3, 3] = R @ (end.T_world_plate[:3, 3] - middle) + middle + shift
+        moved.append(replace(end, T_world_plate=T_world_plate))
+    return tuple(moved)
 
 
 def fixture_errors(fixture: Fixture, scene: Scene) -> NDArray:

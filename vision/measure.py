@@ -160,6 +160,8 @@ def assemble(
     Raises:
         NotEnoughError: Nothing hangs together.
     """
+    if not found:
+        raise NotEnoughError("None of the photos can be read. Copy the phone's original files.")
     exifs, sizes_px = [f.exif for f in found], [f.size_px for f in found]
     lens_of_photo = group_lenses(exifs, sizes_px)
     priors = lens_priors(exifs, sizes_px, lens_of_photo, profiles)

@@ -26,6 +26,7 @@ from tools.mistakes import all_sheets_scaled, fixture_moved
 from tools.plates_alone import (
     Prints,
     bar_about,
+    bar_before,
     fixture_errors,
     photographed,
     places_round,
@@ -33,7 +34,7 @@ from tools.plates_alone import (
     sheets_about,
     with_stand_in,
 )
-from tools.scene import BAR_MM, Care, make_scene
+from tools.scene import BAR_MM, BAR_PLATES, Care, make_scene
 from tools.simulate import observe_scene
 from tools.studies.counting import run, share, study_words, table
 from tools.studies.two_rounds import result_of
@@ -51,7 +52,6 @@ CARE = Care()
 # The kit's own entry is a sketch: it is what teaching replaces.
 ROUGH = replace(CARE, u_mount_mm=10.0, u_mount_deg=3.0)
 STAND_IN = 20
-BAR = (30, 31)
 U_KNOWN_MM = 0.2
 FACTOR = 1.01
 BY_MM, U_BY_MM = 10.0, 0.1
@@ -83,7 +83,7 @@ def fixture_once(seed: int, index: int) -> Outcome:
     with_bar = index % 3 == 0
     scene = make_scene(rng, n_photos=12, care=CARE, drawn=ROUGH, with_bar=with_bar,
                        target_distance_mm=float(rng.uniform(1500, 4000)))  # fmt: skip
-    bar = _bar_before(scene) if with_bar else ()
+    bar = bar_before(scene) if with_bar else ()
     photos = with_stand_in(rng, scene, STAND_IN, also=bar)
     try:
         taught = teach_fixture(
@@ -102,26 +102,6 @@ def fixture_once(seed: int, index: int) -> Outcome:
         off = measured.reported.value(f"0:{key}") - true[key]
         z[f"measured with it: {key}"] = np.array([off / measured.reported.u(f"0:{key}")])
     return Outcome(z, u)
-
-
-def _bar_before(scene: Scene) -> tuple[TruePlate, ...]:
-    """The scene's bar, carried before the fixture: as long and as printed as it is."""
-    T = scene.truth.T_world_target
-    ends = [plate for plate in scene.plates if plate.number in BAR]
-    middle = np.mean([end.T_world_plate[:3, 3] for end in ends], axis=0)
-    there = T[:3, 3] - 450 * T[:3, 0]
-    shift = np.array([there[0], there[1], 25.0]) - middle
-    along = ends[1].T_world_plate[:3, 3] - ends[0].T_world_plate[:3, 3]
-    turn = np.arctan2(T[1, 1], T[0, 1]) - np.arctan2(along[1], along[0])
-    c, s = np.cos(turn), np.sin(turn)
-    R = np.array([[c, -s, 0], [s, c, 0], [0, 0, 1.0]])
-    moved = []
-    for end in ends:
-        T_world_plate = end.T_world_plate.copy()
-        T_world_plate[:3, :3] = R @ T_world_plate[:3, :3]
-        T_world_plate[:3, 3] = R @ (end.T_world_plate[:3, 3] - middle) + middle + shift
-        moved.append(replace(end, T_world_plate=T_world_plate))
-    return tuple(moved)
 
 
 def _of_fixture(
@@ -156,8 +136,8 @@ def sheets_once(seed: int, index: int) -> Outcome:
     plates = sheets_about(prints, range(int(rng.integers(4, 11))))
     bars: tuple[ScaleBar, ...] = ()
     if index % 3 == 0:
-        plates += bar_about(prints, BAR, BAR_MM + rng.normal(0, CARE.u_bar_mm))
-        bars = (ScaleBar(BAR, BAR_MM, CARE.u_bar_mm),)
+        plates += bar_about(prints, BAR_PLATES, BAR_MM + rng.normal(0, CARE.u_bar_mm))
+        bars = (ScaleBar(BAR_PLATES, BAR_MM, CARE.u_bar_mm),)
     scene = photographed(rng, plates, places_round(rng, int(rng.integers(8, 13))), CARE, bars=bars)
     away = [prints.plate(50 + k, np.eye(4)) for k in range(int(rng.integers(0, 4)))]
     kit = replace(scene.kit, plates={**scene.kit.plates, **{d.number: d for _, d in away}})
@@ -177,7 +157,7 @@ def sheets_once(seed: int, index: int) -> Outcome:
         np.array([s.after.u_printed_scale for s in taught.sheets]),
         taught.u_ruler_scale,
         np.array([a.u_printed_scale for _, a in taught.unseen]),
-        np.array([_true_error(away, b) for b, _ in taught.unseen]),
+        np.array([_true_error([*plates, *away], b) for b, _ in taught.unseen]),
         with_bar=taught.with_bar,
         named=any(s.disagrees for s in taught.sheets),
     )
@@ -234,11 +214,11 @@ def bar_once(seed: int, factor: float, index: int) -> Outcome:
     rng = np.random.default_rng([seed, index, 3])
     prints: Prints = prints_of(rng, CARE)
     plates = sheets_about(prints, range(4))
-    plates += bar_about(prints, BAR, BAR_MM + rng.normal(0, U_KNOWN_MM), (0, -600, 25))
+    plates += bar_about(prints, BAR_PLATES, BAR_MM + rng.normal(0, U_KNOWN_MM), (0, -600, 25))
     plates = [(_scaled(true, factor), declared) for true, declared in plates]
     scene = photographed(rng, plates, places_round(rng, 8), CARE)
     try:
-        measured = measured_length(observe_scene(rng, scene), scene.kit, LAYOUTS, BAR)
+        measured = measured_length(observe_scene(rng, scene), scene.kit, LAYOUTS, BAR_PLATES)
     except PlumbsightError as wrong:
         return Outcome(says=str(wrong))
     proof = proved_bar(*measured, BAR_MM, U_KNOWN_MM)
