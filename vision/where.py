@@ -30,7 +30,10 @@ def coaching_words(coaching: Coaching) -> str:
     """Whether it is enough, and what the next photo is for."""
     ask, now = coaching.next, coaching.now
     if ask is None:
-        return "ENOUGH: every required value is sure enough, and a closing photo shows that nothing moved."
+        return (
+            "ENOUGH: every required value is sure enough, and the closing photo makes a move show. Whether the "
+            "target stands right, measuring tells."
+        )
     if ask.reason == "first":
         return "BEGIN with vehicle and fixture in one picture, and touch nothing from then on."
     if ask.reason == "closing":

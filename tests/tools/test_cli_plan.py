@@ -49,6 +49,7 @@ def test_the_demo_can_be_proved(plan):
     status, out, _ = plan("--wheelbase", "2748", "--track", "1480")
     assert status == 0
     assert "CAN BE PROVED" in out and "CANNOT" not in out
+    assert "Begin with number" in out
     assert "What would better it" not in out
     assert out.count("In the picture") + out.count("In the\n") + out.count("In\n") == 5
     assert max(map(len, out.splitlines())) <= 96
