@@ -31,14 +31,14 @@ def coaching_words(coaching: Coaching) -> str:
     ask, now = coaching.next, coaching.now
     if ask is None:
         return (
-            "ENOUGH: every required value is sure enough, and the closing photo makes a move show. Whether the "
-            "target stands right, measuring tells."
+            "ENOUGH: every required value is sure enough, and the closing photo lets a move show. Whether "
+            "the target stands right, measuring tells."
         )
     if ask.reason == "first":
         return "BEGIN with vehicle and fixture in one picture, and touch nothing from then on."
     if ask.reason == "closing":
         return (
-            "ALMOST: every required value is sure enough. To show that nothing moved meanwhile, touch "
+            "ALMOST: every required value is sure enough. To let a move of vehicle or fixture show, touch "
             f"nothing and take one more photo from where {ask.repeats} was taken, of the same plates."
         )
     if ask.reason == "join":

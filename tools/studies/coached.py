@@ -37,7 +37,7 @@ from vision.stations import Search, reachable_stations
 
 SIZE_PX = (4032, 3024)
 OFF_MM, HEIGHTS_MM, OFF_DEG, ROLL_DEG = 150.0, (300.0, 2000.0), (1.0, 2.0), 2.5
-MOST_PHOTOS = 20  # of a round; whoever is not there by then has failed
+MOST_PHOTOS = 16  # more than 1.3 times the largest plan: whoever is not there by then has failed
 FEWEST, MOST_PLANNED = 3, 12  # photos of the plans searched
 
 
