@@ -6,28 +6,20 @@ from contextlib import asynccontextmanager
 from fastapi import APIRouter, FastAPI
 from fastapi.staticfiles import StaticFiles
 
-from api import (
-    pages_records,
-    pages_shop,
-    pages_visits,
-    removal,
-    routes_events,
-    routes_kits,
-    routes_people,
-    routes_photos,
-    routes_records,
-    routes_results,
-    routes_status,
-    routes_visits,
-)
-from api.bench import next_task
+from api import routes_events
+from api.access import routes_people, routes_status
+from api.access.guard import protect
 from api.context import Service
-from api.guard import protect
-from api.jobs import Jobs
-from api.pages import STATIC, not_there
+from api.pages import pages_records, pages_shop, pages_visits
+from api.pages.pages import STATIC, not_there
+from api.photos import routes_photos, routes_results
+from api.photos.bench import next_task
+from api.photos.jobs import Jobs
 from api.problems import answer_problems, documented
+from api.records import removal, routes_records
 from api.settings import Settings
 from api.store import open_store
+from api.visits import routes_kits, routes_visits
 from calib_data.result import made_with
 
 # Every route of the service, by subject.

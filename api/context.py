@@ -5,7 +5,7 @@ from typing import Annotated, Literal
 
 from fastapi import Depends, Request
 
-from api.jobs import Jobs
+from api.photos.jobs import Jobs
 from api.settings import Settings
 from api.store import Store
 

@@ -17,8 +17,8 @@ from fastapi.responses import JSONResponse, Response
 from sqlalchemy import delete
 from sqlalchemy.orm import Session
 
+from api.access.guard import Technician
 from api.context import Service, TheService
-from api.guard import Technician
 from api.problems import NotAcceptedError
 from api.store import now
 from api.tables import Answered

@@ -5,9 +5,9 @@ from typing import Annotated
 from fastapi import APIRouter, Header, Query, Request
 from fastapi.responses import StreamingResponse
 
+from api.access.guard import Technician
 from api.context import service_of
 from api.events import Feed
-from api.guard import Technician
 
 router = APIRouter(prefix="/api", tags=["events"])
 

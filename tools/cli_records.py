@@ -12,15 +12,16 @@ from uuid import uuid4
 import click
 from sqlalchemy import select
 
-from api import backup, imports, people, removal, verify
+from api.access import people
+from api.access.shop import shop
 from api.context import Caller
-from api.exports import signed_visits, write_visits
-from api.photofiles import sync_folder
+from api.photos.photofiles import sync_folder
 from api.problems import NotAcceptedError, ServiceError, TooLargeError
-from api.shop import shop
+from api.records import backup, imports, removal, verify
+from api.records.exports import signed_visits, write_visits
+from api.records.verify import Findings, short
 from api.store import DATABASE, Store, now, open_store
 from api.tables import Visit
-from api.verify import Findings, short
 from tools.cli import OutputError
 from tools.cli_measure import Progress
 from tools.cli_serve import DEFAULT_STORE

@@ -12,9 +12,9 @@ from pathlib import Path
 import click
 import uvicorn
 
-from api import pairing, people, reach
+from api.access import pairing, people, reach
+from api.access.guard import MOST_HEADER_BYTES
 from api.app import create_app
-from api.guard import MOST_HEADER_BYTES
 from api.settings import Settings
 from api.store import Store, open_store
 from tools import demo_store

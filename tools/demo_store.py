@@ -1,8 +1,9 @@
 """A store to try the service with: invented people, the demo kit and its placement."""
 
-from api import demo, people, shop
+from api.access import people, shop
 from api.context import Caller
 from api.store import Store
+from api.visits import demo
 
 
 def fill(store: Store) -> str:

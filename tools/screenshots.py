@@ -12,11 +12,12 @@ import click
 from PIL import Image
 from playwright.sync_api import Browser, Page, sync_playwright
 
-from api import kits, people, placements, sessions, shop
+from api.access import people, sessions, shop
+from api.access.sessions import COOKIE
 from api.context import Caller
-from api.placements import Typed
-from api.sessions import COOKIE
 from api.store import open_store
+from api.visits import kits, placements
+from api.visits.placements import Typed
 from tools.phone import LAPTOP_PX, PHONE_PX, PIN, Phone, Served, launch
 from tools.story_photos import StoryRound, story_files, story_round
 

@@ -11,8 +11,8 @@ from types import TracebackType
 
 import click
 
-from api import pairing, reach
-from api.pairing import Code
+from api.access import pairing, reach
+from api.access.pairing import Code
 from api.settings import Settings
 from api.store import Store, now
 

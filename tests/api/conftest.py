@@ -14,12 +14,13 @@ from fastapi import FastAPI
 from sqlalchemy import func, select
 from starlette.testclient import TestClient
 
-from api import kits, people, placements, rounds, sessions, tray, visits
+from api.access import people, sessions
 from api.app import create_app
 from api.context import Caller, Role
 from api.settings import Settings
 from api.store import Store, new_id, now, open_store
 from api.tables import Arrival, KitRevision, PhotoFile, PlacementRevision, Round, Visit
+from api.visits import kits, placements, rounds, tray, visits
 from tests.api.signed import Signed, sign_two
 from tools.make_set import kit_file, placement_file, vehicle_file
 from tools.scene import make_scene

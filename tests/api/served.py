@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from api import sessions
+from api.access import sessions
 
 SERVER = """
 import sys

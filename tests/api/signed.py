@@ -13,11 +13,12 @@ from typing import Any
 import numpy as np
 from sqlalchemy import func, select
 
-from api import chain
+from api.access.people import hash_pin
 from api.context import Caller
-from api.people import hash_pin
-from api.photofiles import original
-from api.signing import sign
+from api.photos.photofiles import original
+from api.photos.work import pack
+from api.records import chain
+from api.records.signing import sign
 from api.store import Store, new_id, now
 from api.tables import (
     Arrival,
@@ -34,7 +35,6 @@ from api.tables import (
     Visit,
     VisitPlacement,
 )
-from api.work import pack
 from calib_data.layouts import load_layouts
 from calib_data.observations import to_observations
 from calib_data.photoset import PhotoSet, SourceText

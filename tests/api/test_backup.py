@@ -9,11 +9,12 @@ from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy import select
 
-from api import chain, photofiles, verify
 from api import store as stores
-from api.backup import back_up, restore
+from api.photos import photofiles
 from api.problems import ConflictError, NotThereError
-from api.signing import sign
+from api.records import chain, verify
+from api.records.backup import back_up, restore
+from api.records.signing import sign
 from api.store import DATABASE, migrate, new_id, open_store
 from api.tables import Entry, PhotoFile, Setting, Table
 from tests.api.signed import PIN, add_visit

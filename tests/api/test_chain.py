@@ -6,9 +6,9 @@ from dataclasses import replace
 
 import pytest
 
-from api import chain
-from api.chain import SYMBOLS, canonical, code, faults, read_code
 from api.problems import NotAcceptedError
+from api.records import chain
+from api.records.chain import SYMBOLS, canonical, code, faults, read_code
 from api.store import open_store
 
 STORE = "a" * 32
@@ -39,7 +39,7 @@ def test_a_link_can_be_checked_with_a_hash_program_and_the_rules_alone(links):
 
 
 def test_canonical_json_is_one_line_of_sorted_keys_in_utf_8():
-    # Written by hand from the rules in api/chain.py.
+    # Written by hand from the rules in api/records/chain.py.
     value = {"b": [1, 1.0, 0.1, 1e-7], "a": {"ü": None, "Z": True}, "c": 'x"\n\\'}
     want = '{"a":{"Z":true,"ü":null},"b":[1,1.0,0.1,1e-07],"c":"x\\"\\n\\\\"}'
     assert canonical(value) == want.encode("utf-8")

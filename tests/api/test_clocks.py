@@ -4,7 +4,7 @@ from datetime import timedelta
 
 import pytest
 
-from api.clocks import TOLERANCE, apart, local, span, taken_at
+from api.visits.clocks import TOLERANCE, apart, local, span, taken_at
 
 START, END = "2026-03-14T13:00:00.000000Z", "2026-03-14T13:10:00.000000Z"
 VIENNA = "Europe/Vienna"  # UTC+1 in March, UTC+2 in summer

@@ -2,9 +2,9 @@
 
 import pytest
 
-from api import conditions
-from api.conditions import CONDITIONS, ConditionSaid
 from api.problems import ConflictError, NotAcceptedError
+from api.visits import conditions
+from api.visits.conditions import CONDITIONS, ConditionSaid
 
 
 def say(bay, visit, *said):

@@ -9,8 +9,9 @@ import anyio.to_thread
 import pytest
 from sqlalchemy import func, select
 
-from api import events, sessions
+from api import events
 from api import store as stores
+from api.access import sessions
 from api.events import Feed, News, news, position
 from api.store import tell
 from api.tables import Change

@@ -10,10 +10,10 @@ from fastapi.dependencies.models import Dependant
 from fastapi.routing import APIRoute
 from starlette.testclient import TestClient
 
-from api import sessions
+from api.access import sessions
+from api.access.guard import READING
 from api.app import ROUTERS
 from api.context import Caller
-from api.guard import READING
 from api.store import Store
 
 # Open to devices that are not paired: to pair, to ask whether the phone gets here, and what routes there are.

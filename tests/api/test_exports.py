@@ -8,10 +8,10 @@ import zipfile
 import pytest
 from sqlalchemy import select
 
-from api import chain, removal
-from api.exports import signed_visits, write_visits
 from api.problems import ConflictError
-from api.signing import entry_of
+from api.records import chain, removal
+from api.records.exports import signed_visits, write_visits
+from api.records.signing import entry_of
 from api.store import open_store
 from api.tables import Arrival
 from calib_data.photoset import read_photo_set

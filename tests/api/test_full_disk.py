@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from api import photofiles
+from api.photos import photofiles
 from tests.api.test_killed import unlike
 from tests.api.test_photos_whole_way import DemoBay, demo_bay, demo_photo  # noqa: F401 (a fixture)
 

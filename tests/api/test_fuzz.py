@@ -23,9 +23,9 @@ from hypothesis import strategies as st
 from starlette.testclient import TestClient
 
 import calib_data
-from api import guard, people, sessions
+from api.access import guard, people, sessions
+from api.access.rates import Rate
 from api.problems import MEDIA_TYPE
-from api.rates import Rate
 
 schemathesis = pytest.importorskip("schemathesis")
 

@@ -8,10 +8,10 @@ import pytest
 from sqlalchemy.exc import OperationalError
 from starlette.testclient import TestClient
 
-from api import guard, sessions, shop
+from api.access import guard, sessions, shop
+from api.access.guard import HEADERS, MOST_BODY_BYTES, PAIRINGS_PER_ADDRESS, host_name
+from api.access.rates import Rate
 from api.app import create_app
-from api.guard import HEADERS, MOST_BODY_BYTES, PAIRINGS_PER_ADDRESS, host_name
-from api.rates import Rate
 
 PROBLEM = "application/problem+json"
 
@@ -85,7 +85,7 @@ def test_a_defect_carries_them_too_and_tells_nothing_of_the_inside(app, client, 
     def broken(*_: object) -> None:
         raise RuntimeError("/secret/place/in/the/store")
 
-    monkeypatch.setattr("api.health.queue", broken)
+    monkeypatch.setattr("api.access.health.queue", broken)
     answer = client("owner").get("/api/status")
     assert (answer.status_code, answer.headers["content-type"]) == (500, PROBLEM)
     assert answer.headers["Content-Security-Policy"] == HEADERS["Content-Security-Policy"]

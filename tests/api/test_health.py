@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from api import health, people, sessions
+from api.access import health, people, sessions
 from api.store import now
 from api.tables import PhotoFile
 

@@ -40,7 +40,7 @@ def mutated(data: bytes, rng: random.Random) -> bytes:
 @pytest.mark.study
 @pytest.mark.skipif(not INPUTS.is_dir(), reason="the shared input files are not beside the checkout")
 def test_no_file_harms_the_service_or_another_photo(demo_bay: DemoBay, monkeypatch):  # noqa: F811
-    monkeypatch.setattr("api.intake.MOST_IN_ROUND", 10_000)
+    monkeypatch.setattr("api.photos.intake.MOST_IN_ROUND", 10_000)
     rng = random.Random(SEED)
     files = [path.read_bytes() for path in sorted(INPUTS.rglob("*")) if path.is_file()]
     whole = [

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from api.identity import identity
+from api.visits.identity import identity
 
 SLIP, OTHER = "0123456789", "ABCDEFGHJK"
 

@@ -10,12 +10,13 @@ from collections.abc import Callable
 import pytest
 from sqlalchemy import select
 
-from api import chain, photofiles, removal, verify
-from api.chain import canonical, link_sha256
-from api.exports import write_visits
-from api.imports import take_in
+from api.photos import photofiles
 from api.problems import ConflictError, NotAcceptedError, ServiceError, TooLargeError
-from api.signing import sign
+from api.records import chain, removal, verify
+from api.records.chain import canonical, link_sha256
+from api.records.exports import write_visits
+from api.records.imports import take_in
+from api.records.signing import sign
 from api.store import open_store
 from api.tables import Arrival, Entry, Kit, Person, PhotoFile, Visit
 from calib_data.record import ImportFile

@@ -17,8 +17,8 @@ from PIL import Image
 from sqlalchemy import func, select
 from sqlalchemy.exc import OperationalError
 
-from api import intake, photofiles, receiving
 from api.context import Caller, Service
+from api.photos import intake, photofiles, receiving
 from api.problems import (
     ConflictError,
     NoRoomError,

@@ -9,8 +9,8 @@ from typing import Any
 
 import pytest
 
-from api import workers
-from api.jobs import Failed, Jobs, Task
+from api.photos import workers
+from api.photos.jobs import Failed, Jobs, Task
 
 
 @dataclass

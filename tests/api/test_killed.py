@@ -22,10 +22,12 @@ from typing import Any
 import pytest
 from sqlalchemy import select
 
-from api import people, photofiles, rounds, sessions
+from api.access import people, sessions
 from api.context import Caller
+from api.photos import photofiles
 from api.store import Store, open_store
 from api.tables import Arrival, Measured, PhotoFile
+from api.visits import rounds
 from tests.api.test_photos_whole_way import NAMES, begin_demo_visit, demo_photo
 
 KILLS = int(os.environ.get("PLUMBSIGHT_KILLS", "4"))

@@ -4,8 +4,8 @@ import copy
 
 import pytest
 
-from api import kits
 from api.problems import ConflictError, DoubtError, NotAcceptedError, NotAllowedError, NotThereError
+from api.visits import kits
 from vision.errors import KitError
 
 

@@ -17,12 +17,14 @@ from typing import Any
 import pytest
 from sqlalchemy import func, select
 
-from api import kits, people, placements, sessions, verify
+from api.access import people, sessions
 from api.context import Caller
-from api.demo import file
-from api.placements import Typed
+from api.records import verify
 from api.store import open_store
 from api.tables import Arrival, PhotoFile, Round, Visit
+from api.visits import kits, placements
+from api.visits.demo import file
+from api.visits.placements import Typed
 from tests.api.served import Phone, Server, unlike
 from tests.api.test_photos_whole_way import NAMES, demo_photo
 

@@ -12,7 +12,7 @@ import pytest
 from PIL import Image
 from PIL.PngImagePlugin import PngInfo
 
-from api.metadata import FURTHER, PLACE, VIDEO, clean, extras, jpeg_end
+from api.photos.metadata import FURTHER, PLACE, VIDEO, clean, extras, jpeg_end
 from vision.photo import decode_grey, read_header
 
 INPUTS = Path(__file__).parents[3] / "shared" / "data" / "inputs"

@@ -7,7 +7,7 @@ import pytest
 
 import calib_data
 from api.figures import Figures
-from api.moves import said_moves
+from api.pages.moves import said_moves
 
 KIT = json.loads((Path(calib_data.__file__).parent / "demo" / "kit.json").read_text())
 AGAIN = "Then photograph again, as a new set."

@@ -9,7 +9,7 @@ from fastapi import FastAPI
 from sqlalchemy import select
 from starlette.testclient import TestClient
 
-from api.pages_visits import next_of
+from api.pages.pages_visits import next_of
 from api.tables import KitRevision, Measured, PlacementRevision, Visit
 from tests.api.conftest import Bay
 from tests.api.signed import Signed

@@ -6,8 +6,8 @@ from datetime import datetime, timedelta
 import pytest
 from sqlalchemy import select, update
 
-from api import pairing, people, sessions
-from api.pairing import Answers
+from api.access import pairing, people, sessions
+from api.access.pairing import Answers
 from api.problems import NotAcceptedError, NotAllowedError, TooOftenError
 from api.tables import Pairing, Person, Session
 

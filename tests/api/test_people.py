@@ -5,8 +5,8 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from api import pairing, people, sessions
-from api.people import FREE_ATTEMPTS, LONGEST_WAIT, MOST_ATTEMPTS, wait_after
+from api.access import pairing, people, sessions
+from api.access.people import FREE_ATTEMPTS, LONGEST_WAIT, MOST_ATTEMPTS, wait_after
 from api.problems import ConflictError, NotAcceptedError, NotAllowedError, NotThereError, TooOftenError
 from api.tables import Person
 

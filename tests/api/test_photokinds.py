@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from api.metadata import Extras
-from api.photokinds import refuse_other_files, refuse_panorama, remarks
+from api.photos.metadata import Extras
+from api.photos.photokinds import refuse_other_files, refuse_panorama, remarks
 from vision.errors import PhotoError
 from vision.photo import ExifFacts, PhotoHeader
 

@@ -18,11 +18,11 @@ from sqlalchemy.orm import Session
 from starlette.testclient import TestClient
 
 import calib_data
-from api import kits, placements, results, rounds, slips, visits
 from api.context import Caller
+from api.photos.work import unpack
 from api.store import Store
 from api.tables import Visit
-from api.work import unpack
+from api.visits import kits, placements, results, rounds, slips, visits
 from calib_data.layouts import load_layouts
 from calib_data.observations import ObservationsFile, from_observations
 from calib_data.photoset import photo_set_of, read_photo_set

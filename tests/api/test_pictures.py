@@ -8,7 +8,7 @@ import pillow_heif
 import pytest
 from PIL import Image, ImageOps
 
-from api.pictures import LONG_SIDE_PX, NEAR_SIDE_PX, points_upright, preview, upright, with_findings
+from api.photos.pictures import LONG_SIDE_PX, NEAR_SIDE_PX, points_upright, preview, upright, with_findings
 from tests.api.test_metadata import exif_with_place
 from vision.detect import Detection
 from vision.photo import ExifFacts, Photo

@@ -5,9 +5,9 @@ from dataclasses import replace
 
 import pytest
 
-from api import demo, kits, placements
-from api.placements import Typed
 from api.problems import ConflictError, DoubtError, NotAcceptedError, NotAllowedError, NotThereError
+from api.visits import demo, kits, placements
+from api.visits.placements import Typed
 from calib_data.formats import KitFile
 from vision.errors import PlacementError
 

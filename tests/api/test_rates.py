@@ -1,7 +1,7 @@
 """Buckets that fill up again."""
 
-from api import rates
-from api.rates import Buckets, Rate
+from api.access import rates
+from api.access.rates import Buckets, Rate
 
 
 class Clock:

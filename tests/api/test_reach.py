@@ -8,7 +8,7 @@ import ifaddr
 import numpy as np
 import pytest
 
-from api import reach
+from api.access import reach
 from api.settings import Settings
 
 URL = "http://192.168.178.123:8080/"

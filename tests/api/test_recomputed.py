@@ -7,10 +7,13 @@ from pathlib import Path
 from sqlalchemy import func, select
 
 import calib_data
-from api import bench, kits, people, photofiles, placements, receiving, rounds, signing, visits
-from api.exports import write_visits
+from api.access import people
+from api.photos import bench, photofiles, receiving
+from api.records import signing
+from api.records.exports import write_visits
 from api.store import new_id, now
 from api.tables import Arrival, PhotoFile
+from api.visits import kits, placements, rounds, visits
 from tests.api.conftest import PROCEDURE
 from tests.api.signed import PIN
 from tools.cli import run

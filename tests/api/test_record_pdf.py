@@ -8,12 +8,12 @@ import pypdfium2
 import pytest
 from reportlab.pdfgen.canvas import Canvas
 
-from api import chain
 from api.figures import Figures
-from api.paper import Drawing, shown, use_fonts
-from api.record_parts import Page
-from api.record_pdf import record_pdf
-from api.signing import draft, entry_of
+from api.records import chain
+from api.records.paper import Drawing, shown, use_fonts
+from api.records.record_parts import Page
+from api.records.record_pdf import record_pdf
+from api.records.signing import draft, entry_of
 from api.store import open_store
 from calib_data.drawings import draw_strip
 from tests.api.signed import add_person, add_visit

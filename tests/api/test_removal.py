@@ -3,8 +3,9 @@
 import pytest
 from sqlalchemy import select
 
-from api import chain, photofiles, removal
+from api.photos import photofiles
 from api.problems import ConflictError, NotAcceptedError, NotThereError
+from api.records import chain, removal
 from api.store import new_id
 from api.tables import Arrival, Entry, Measured, PhotoFile
 from calib_data.record import RemovalFile

@@ -3,9 +3,9 @@
 import pytest
 from sqlalchemy import select
 
-from api import inputs, rounds
 from api.problems import ConflictError, NotAcceptedError, NotThereError
 from api.tables import Measured
+from api.visits import inputs, rounds
 
 
 def asked(store, round_id: str) -> list[Measured]:

@@ -3,7 +3,7 @@
 import pytest
 from starlette.testclient import TestClient
 
-from api import pairing, people
+from api.access import pairing, people
 
 PIN = "2580"
 

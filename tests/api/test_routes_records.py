@@ -10,8 +10,10 @@ import pytest
 from sqlalchemy import select
 from starlette.testclient import TestClient
 
-from api import chain, people, photofiles, removal
-from api.exports import write_visits
+from api.access import people
+from api.photos import photofiles
+from api.records import chain, removal
+from api.records.exports import write_visits
 from api.store import open_store
 from api.tables import Arrival, Entry
 from tests.api.signed import PIN, add_visit, sign_two

@@ -4,8 +4,8 @@ import json
 
 import pytest
 
-from api import tray
 from api.tables import Arrival
+from api.visits import tray
 
 JSON_BODY = {"Content-Type": "application/json"}
 VEHICLE = {"label": "estate, white", "wheelbase_mm": 2712}

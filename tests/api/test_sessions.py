@@ -4,7 +4,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from api import people, sessions
+from api.access import people, sessions
 from api.context import Caller
 from api.problems import NotAllowedError, NotThereError
 from api.tables import Session

@@ -2,7 +2,7 @@
 
 import pytest
 
-from api import shop
+from api.access import shop
 from api.problems import NotAcceptedError
 
 

@@ -3,10 +3,10 @@
 import pytest
 from sqlalchemy import select, update
 
-from api import chain
 from api.problems import ConflictError, NotAllowedError, NotThereError
-from api.recording import facts
-from api.signing import draft, entry_of, open_points, sign
+from api.records import chain
+from api.records.recording import facts
+from api.records.signing import draft, entry_of, open_points, sign
 from api.store import new_id
 from api.tables import Arrival, Entry, Measured, Round, Visit
 from calib_data.record import RecordFile

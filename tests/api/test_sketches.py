@@ -5,9 +5,9 @@ import xml.etree.ElementTree as ElementTree
 
 import pytest
 
-from api import sketches
 from api.figures import Figures
-from api.words import load_words
+from api.pages import sketches
+from api.pages.words import load_words
 
 WORDS, MM = load_words(), Figures()
 

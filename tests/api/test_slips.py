@@ -5,8 +5,8 @@ import numpy as np
 import pypdfium2
 import pytest
 
-from api import slips
 from api.tables import Visit
+from api.visits import slips
 
 
 def visit(**more) -> Visit:

@@ -5,9 +5,10 @@ from datetime import UTC, datetime, timedelta
 import pytest
 from sqlalchemy import select
 
-from api import rounds, shop, tray
+from api.access import shop
 from api.problems import ConflictError, NotAcceptedError, NotThereError
 from api.tables import Measured, Visit
+from api.visits import rounds, tray
 
 
 @pytest.fixture
@@ -26,7 +27,7 @@ def clock(monkeypatch):
         return held["at"].strftime("%Y-%m-%dT%H:%M:%S.%fZ")
 
     for module in ("tray", "rounds", "visits", "visit_rows", "results"):
-        monkeypatch.setattr(f"api.{module}.now", text, raising=False)
+        monkeypatch.setattr(f"api.visits.{module}.now", text, raising=False)
 
     def set_to(hour: int, minute: int, day: int = 14) -> None:
         held["at"] = datetime(2026, 3, day, hour, minute, tzinfo=UTC)

@@ -5,7 +5,7 @@ import re
 import pytest
 
 from api.problems import NotAcceptedError
-from api.vehicles import check_digit, checked
+from api.visits.vehicles import check_digit, checked
 from vision.errors import SetError
 
 VEHICLE = {"label": "estate, white", "wheelbase_mm": 2712}

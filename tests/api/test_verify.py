@@ -6,8 +6,9 @@ import sqlite3
 import pytest
 from sqlalchemy import delete, select, update
 
-from api import chain, photofiles, removal, verify
+from api.photos import photofiles
 from api.problems import NotAcceptedError, NotThereError
+from api.records import chain, removal, verify
 from api.store import DATABASE
 from api.tables import (
     Arrival,

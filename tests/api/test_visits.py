@@ -8,12 +8,12 @@ from dataclasses import replace
 import pytest
 from sqlalchemy import select
 
-from api import kits, placements, tray, visits
-from api.conditions import ConditionSaid
-from api.placements import Typed
 from api.problems import ConflictError, DoubtError, NotAcceptedError, NotThereError
 from api.tables import Arrival, Measured
-from api.visits import VehicleCorrection
+from api.visits import kits, placements, tray, visits
+from api.visits.conditions import ConditionSaid
+from api.visits.placements import Typed
+from api.visits.visits import VehicleCorrection
 from vision.errors import PlacementError, SetError
 
 TYPED = Typed("An invented procedure", "2026-02", "board_ahead", says="changed")

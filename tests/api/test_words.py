@@ -8,12 +8,12 @@ from pathlib import Path
 
 import pytest
 
-from api.words import FOLDER, load_words
+from api.pages.words import FOLDER, load_words
 
 API = Path(__file__).parents[2] / "api"
-TEMPLATES = sorted((API / "templates").glob("*.html"))
-SCRIPTS = sorted((API / "static").glob("*.js"))
-MODULES = sorted(API.glob("*.py"))
+TEMPLATES = sorted((API / "pages" / "templates").glob("*.html"))
+SCRIPTS = sorted((API / "pages" / "static").glob("*.js"))
+MODULES = sorted(API.rglob("*.py"))
 
 _CODE = re.compile(r"\{%.*?%\}|\{\{.*?\}\}|\{#.*?#\}", re.DOTALL)
 _TAG = re.compile(r"<(?:[^<>\"]|\"[^\"]*\")*>")

@@ -7,8 +7,8 @@ import cv2
 import numpy as np
 import pytest
 
-from api import work
-from api.pictures import shrunk
+from api.photos import work
+from api.photos.pictures import shrunk
 from tests.api.test_photos_whole_way import DEMO, NAMES, demo_photo
 from vision.errors import PhotoError
 from vision.photo import read_photo

@@ -24,12 +24,13 @@ from typing import Any
 import click
 import uvicorn
 
-from api import people, rounds, sessions, visits
+from api.access import people, sessions
 from api.app import create_app
 from api.context import Caller
-from api.demo import FOLDER, file, lay_in
 from api.settings import Settings
 from api.store import open_store
+from api.visits import rounds, visits
+from api.visits.demo import FOLDER, file, lay_in
 
 PORT = 18_573
 N_ROUNDS = 4

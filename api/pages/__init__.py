@@ -1,0 +1,1 @@
+"""The pages: HTML from the same domain functions, all text in one catalogue."""

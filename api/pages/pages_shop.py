@@ -1,0 +1,170 @@
+"""Pages of the shop: pairing, people and devices, kits, placements, status and settings, help."""
+
+import json
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
+
+from api.access import health, people, reach, sessions
+from api.access.guard import host_name
+from api.pages import pages
+from api.pages.pages import Anyone, Editing, Paired, page_router
+from api.visits import kits, placements
+from calib_data.crosschecks import AXLES
+from vision.placement import VALUE_KEYS
+
+router = page_router()
+
+ROLES = ("technician", "reviewer", "owner")
+LINES = ("centreline", "thrust_line")
+
+
+@router.get("/")
+def first(desk: Anyone) -> Response:
+    return RedirectResponse("/visits" if desk.caller else "/pair", 303)
+
+
+@router.get("/pair")
+def pair(desk: Anyone, then: str = "/visits") -> HTMLResponse:
+    """Only a path of our own is gone to afterwards."""
+    is_ours = then.startswith("/") and not then.startswith(("//", "/\\"))
+    return desk.page("pair.html", then=then if is_ours else "/visits")
+
+
+@router.get("/people")
+def people_and_devices(desk: Paired) -> HTMLResponse:
+    with desk.service.store.reading() as db:
+        known = people.listed(db)
+        devices = [(session, person.name) for session, person in sessions.listed(db, desk.person)]
+        return desk.page(
+            "people.html", people=known, devices=devices, roles=ROLES, own=desk.person.person_id,
+            this_session=desk.person.session_id,
+        )  # fmt: skip
+
+
+@router.get("/status")
+def status(desk: Paired) -> HTMLResponse:
+    called_as = host_name(desk.request.headers["host"]) or ""
+    ways = [(way, reach.qr_svg(way.url)) for way in reach.ways(desk.service.settings, called_as)]
+    with desk.service.store.reading() as db:
+        return desk.page(
+            "status.html",
+            room=health.room(db, desk.service.settings),
+            queue=health.queue(db),
+            clock_says=health.clock_says(db),
+            versions=health.versions(db),
+            ways=ways,
+        )
+
+
+@router.get("/help")
+def troubles(desk: Anyone) -> HTMLResponse:
+    called_as = host_name(desk.request.headers["host"]) or ""
+    ways = reach.ways(desk.service.settings, called_as)
+    return desk.page("help.html", helps=reach.HELPS, ways=ways)
+
+
+# --- kits -------------------------------------------------------------------------------------------
+
+
+@router.get("/kits")
+def all_kits(desk: Paired) -> HTMLResponse:
+    with desk.service.store.reading() as db:
+        rows = [kits.view(db, row) for row in kits.listed(db, with_retired=True)]
+    return desk.page("kits.html", kits=rows, may_edit=desk.may_edit)
+
+
+@router.get("/kits/new")
+def new_kit(desk: Editing) -> HTMLResponse:
+    return desk.page("kit_edit.html", kit=None, text="")
+
+
+@router.get("/kits/{kit_id}")
+def kit(kit_id: str, desk: Paired, revision: int | None = None) -> HTMLResponse:
+    with desk.service.store.reading() as db:
+        row = kits.at(db, kit_id, revision) if revision else kits.current(db, kit_id)
+        shown = kits.view(db, row)
+        history = [kits.view(db, one) for one in kits.history(db, kit_id)]
+    return desk.page(
+        "kit.html", kit=shown, history=history, may_edit=desk.may_edit, is_demo=shown.is_demo,
+        text=_pretty(shown.file),
+    )  # fmt: skip
+
+
+@router.get("/kits/{kit_id}/edit")
+def edit_kit(kit_id: str, desk: Editing) -> HTMLResponse:
+    with desk.service.store.reading() as db:
+        shown = kits.view(db, kits.current(db, kit_id))
+    return desk.page("kit_edit.html", kit=shown, text=_pretty(shown.file), is_demo=shown.is_demo)
+
+
+# --- placements -------------------------------------------------------------------------------------
+
+
+@router.get("/placements")
+def all_placements(desk: Paired) -> HTMLResponse:
+    with desk.service.store.reading() as db:
+        rows = [placements.view(db, row) for row in placements.listed(db, with_retired=True)]
+    return desk.page(
+        "placements.html", placements=rows, may_edit=desk.may_edit, families=placements.templates()
+    )
+
+
+@router.get("/placements/new")
+def new_placement(desk: Editing, family: str = "") -> HTMLResponse:
+    template = next((one for one in placements.templates() if one.family == family), None)
+    file = template.placement if template else {"values": dict.fromkeys(VALUE_KEYS, {})}
+    return _placement_form(desk, file, None, family if template else "", template.says if template else "")
+
+
+@router.get("/placements/{placement_id}")
+def placement(placement_id: str, desk: Paired, revision: int | None = None) -> HTMLResponse:
+    with desk.service.store.reading() as db:
+        row = placements.at(db, placement_id, revision) if revision else placements.current(db, placement_id)
+        shown = placements.view(db, row)
+        history = [placements.view(db, one) for one in placements.history(db, placement_id)]
+    return desk.page(
+        "placement.html", placement=shown, history=history, may_edit=desk.may_edit, is_demo=shown.is_demo
+    )
+
+
+@router.get("/placements/{placement_id}/edit")
+def edit_placement(placement_id: str, desk: Editing) -> HTMLResponse:
+    with desk.service.store.reading() as db:
+        shown = placements.view(db, placements.current(db, placement_id))
+    return _placement_form(desk, shown.file, shown, shown.family, "")
+
+
+def _placement_form(
+    desk: pages.Desk, file: Any, shown: placements.PlacementView | None, family: str, says: str
+) -> HTMLResponse:
+    """The form of a placement: it offers fixtures, targets and datum plates as the shop's kits have them."""
+    with desk.service.store.reading() as db:
+        files = [row.file for row in kits.listed(db)]
+    fixtures = [fixture for one in files for fixture in one.get("fixtures", {})]
+    targets = [t for one in files for f in one.get("fixtures", {}).values() for t in f.get("targets", {})]
+    datums = [*AXLES, *(name for one in files for name in one.get("datum_plates", {}))]
+    # A template's own values are offered, of a placement that stands all of them.
+    keys = tuple(file["values"]) if shown is None else VALUE_KEYS
+    return desk.page(
+        "placement_edit.html",
+        file=file,
+        placement=shown,
+        family=family,
+        says=says,
+        keys=keys,
+        lines=LINES,
+        fixtures=_once(fixtures, file.get("fixture")),
+        targets=_once(targets, file.get("target")),
+        datums=_once(datums, file.get("datum")),
+        is_demo=shown is not None and shown.is_demo,
+    )
+
+
+def _once(names: Iterable[str], also: str | None) -> Sequence[str]:
+    return tuple(dict.fromkeys([*([also] if also else []), *names]))
+
+
+def _pretty(file: Any) -> str:
+    return json.dumps(file, indent=1, ensure_ascii=False)

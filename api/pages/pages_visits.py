@@ -1,0 +1,196 @@
+"""Pages of a visit: the list, a new one, the visit itself, its rounds."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import groupby
+
+from fastapi.responses import HTMLResponse
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from api.access import health
+from api.events import position
+from api.pages.pages import Paired, page_router
+from api.photos.photo_view import PhotoView, of_visit
+from api.tables import Arrival, Measured, Round
+from api.visits import kits, placements, rounds, slips, visit_rows, visits
+from api.visits.conditions import STATES
+from api.visits.visit_view import VisitView
+
+router = page_router()
+
+PER_PAGE = 30
+# What else may be declared of a vehicle, beside label and wheelbase.
+LENGTHS = (
+    "u_wheelbase_mm",
+    "track_front_mm",
+    "track_rear_mm",
+    "wheel_radius_front_mm",
+    "wheel_radius_rear_mm",
+    "overhang_front_mm",
+    "overhang_rear_mm",
+)
+
+
+@dataclass(frozen=True)
+class Line:
+    """A visit in the list, with how it stands."""
+
+    id: str
+    number: int
+    label: str
+    bay: str
+    begun_at: str
+    is_demo: bool
+    is_signed: bool
+    open_round: int | None
+    n_rounds: int
+    n_tray: int
+    decision: str
+
+
+@router.get("/visits")
+def all_visits(desk: Paired, before: int = 0) -> HTMLResponse:
+    with desk.service.store.reading() as db:
+        found = visits.listed(db, before, PER_PAGE + 1)
+        lines = _lines(db, found[:PER_PAGE])
+        room = health.room(db, desk.service.settings)
+    seq = position(desk.service.store)
+    days = [(day, list(those)) for day, those in groupby(lines, key=lambda line: desk.day(line.begun_at))]
+    more = before + PER_PAGE if len(found) > PER_PAGE else None
+    return desk.page("visits.html", days=days, more=more, room=room, events=f"/api/events?after={seq}")
+
+
+def _lines(db: Session, found: Sequence[visits.VisitLine]) -> list[Line]:
+    """The visits with how they stand, by few readings however many they are."""
+    ids = [one.id for one in found]
+    standing: dict[str, list[Round]] = {}
+    for row in db.scalars(select(Round).where(Round.visit_id.in_(ids)).order_by(Round.number)):
+        standing.setdefault(row.visit_id, []).append(row)
+    outside = (Arrival.visit_id.in_(ids), Arrival.round_id.is_(None), Arrival.refused_reason.is_(None))
+    query = select(Arrival.visit_id, func.count()).where(*outside).group_by(Arrival.visit_id)
+    in_tray = {visit_id: n for visit_id, n in db.execute(query)}
+    decided = select(Measured.round_id, Measured.result["decision"].as_string())
+    decided = decided.join(Round, Round.id == Measured.round_id).where(Round.visit_id.in_(ids))
+    latest = db.execute(decided.where(Measured.state == "done").order_by(Measured.seq))
+    decisions = {round_id: decision for round_id, decision in latest}
+    return [_line(one, standing.get(one.id, []), in_tray.get(one.id, 0), decisions) for one in found]
+
+
+def _line(
+    one: visits.VisitLine, its_rounds: Sequence[Round], n_tray: int, decisions: Mapping[str, str]
+) -> Line:
+    return Line(
+        id=one.id,
+        number=one.number,
+        label=one.label,
+        bay=one.bay,
+        begun_at=one.begun_at,
+        is_demo=one.is_demo,
+        is_signed=one.signed_at is not None,
+        open_round=next((row.number for row in its_rounds if row.closed_at is None), None),
+        n_rounds=len(its_rounds),
+        n_tray=n_tray,
+        decision=next((decisions[row.id] for row in reversed(its_rounds) if row.id in decisions), ""),
+    )
+
+
+@router.get("/visits/new")
+def new_visit(desk: Paired, like: int | None = None) -> HTMLResponse:
+    """`like`: which of the latest vehicles to begin with, since the next one is often of the same kind."""
+    with desk.service.store.reading() as db:
+        defaults = visits.defaults(db)
+        owned = [(row.kit_id, row.name) for row in kits.listed(db)]
+        required = [(row.placement_id, row.name) for row in placements.listed(db)]
+    known = defaults.vehicles
+    vehicle = known[like] if like is not None and 0 <= like < len(known) else {}
+    return desk.page(
+        "visit_new.html",
+        defaults=defaults,
+        vehicle=vehicle,
+        lengths=LENGTHS,
+        kits=owned,
+        kit_id=defaults.kit_id or (owned[0][0] if owned else ""),
+        placements=required,
+        placement_ids=defaults.placement_ids or [key for key, _ in required[:1]],
+    )
+
+
+@router.get("/visits/{visit_id}")
+def one_visit(visit_id: str, desk: Paired) -> HTMLResponse:
+    with desk.service.store.reading() as db:
+        view = visits.summary(db, visit_id)
+        offered_kits = [(row.kit_id, f"{row.name} ({row.revision})") for row in kits.listed(db)]
+        offered = [(row.placement_id, f"{row.name} ({row.revision})") for row in placements.listed(db)]
+        shown = {photo.id: photo for photo in of_visit(db, visit_id)}
+    return desk.page(
+        "visit.html",
+        visit=view,
+        next=next_of(view),
+        tray=[shown[one.id] for one in view.tray],
+        refused=[shown[one.id] for one in view.refused],
+        open_round=next((one for one in view.rounds if one.is_open), None),
+        measured=[one for one in view.rounds if one.measured and one.measured.decision],
+        lengths=LENGTHS,
+        states=STATES,
+        kits=offered_kits,
+        placements=offered,
+        is_demo=view.is_demo,
+        events=_events(view),
+    )
+
+
+def next_of(view: VisitView) -> str:
+    """What most likely comes next, so that it is the first button: a word for the template."""
+    last = view.rounds[-1] if view.rounds else None
+    if view.signed_at is not None:
+        return "record"
+    if last is None:
+        return "first"
+    if last.is_open:
+        return "photos"
+    if last.measured is None or last.measured.decision is None:
+        return "waiting" if last.measured and last.measured.state == "waiting" else "again"
+    return "sign" if last.measured.decision == "conforming" else "read"
+
+
+def _events(view: VisitView) -> str:
+    return f"/api/events?visit={view.id}&after={view.change_seq}"
+
+
+@router.get("/visits/{visit_id}/slip")
+def slip(visit_id: str, desk: Paired) -> HTMLResponse:
+    with desk.service.store.reading() as db:
+        view = visits.summary(db, visit_id)
+        code = slips.svg(visit_rows.get(db, visit_id))
+    return desk.page("slip.html", visit=view, code=code, is_demo=view.is_demo)
+
+
+@router.get("/rounds/{round_id}")
+def one_round(round_id: str, desk: Paired) -> HTMLResponse:
+    with desk.service.store.reading() as db:
+        visit_id = rounds.get(db, round_id).visit_id
+        view = visits.summary(db, visit_id)
+        code = slips.svg(visit_rows.get(db, visit_id))
+        shown = {photo.id: photo for photo in of_visit(db, visit_id)}
+    one = next(row for row in view.rounds if row.id == round_id)
+    own = [shown[photo.id] for photo in one.photos]
+    tray = [shown[photo.id] for photo in view.tray if photo.sent_to_round_id == round_id]
+    return desk.page(
+        "round.html",
+        visit=view,
+        round=one,
+        photos=list(reversed(own)),
+        tray=tray,
+        unseen=_unseen(view, own),
+        n_waiting=sum(photo.state == "waiting" for photo in own),
+        code=code,
+        is_demo=view.is_demo,
+        events=_events(view),
+    )
+
+
+def _unseen(view: VisitView, photos: Sequence[PhotoView]) -> list[int]:
+    """Plates of the kit that no photo of the round shows so far."""
+    seen = {one.plate for photo in photos for one in photo.plates}
+    return sorted(set(map(int, view.kit.file["plates"])) - seen)

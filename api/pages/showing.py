@@ -1,0 +1,200 @@
+"""A result -> what its page shows: values with strips, moves with arrows, budget, in this device's units."""
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from markupsafe import Markup
+
+from api.figures import Figures
+from api.pages import sketches
+from api.pages.moves import Said, said_moves
+from api.pages.words import Words
+from calib_data.compare import Difference
+
+Json = Mapping[str, Any]
+N_CAUSES = 3  # of the budget; nobody betters more than that at once
+
+
+@dataclass(frozen=True)
+class ShownValue:
+    """One value of a target.
+
+    Attributes:
+        figure, u, interval, required: With this device's unit and decimal mark; empty where there is none.
+        decision: One of the standard's three words; empty where nothing is required.
+        says: Why it was not measured.
+        strip: The interval against the tolerance.
+    """
+
+    key: str
+    figure: str
+    u: str
+    interval: str
+    required: str
+    decision: str
+    says: str
+    strip: Markup | None
+    causes: str
+
+
+@dataclass(frozen=True)
+class ShownPlacement:
+    name: str
+    counted_from: str
+    decision: str
+    values: tuple[ShownValue, ...]
+    others: tuple[ShownValue, ...]
+    moves: tuple[Said, ...]
+    says: tuple[str, ...]
+    closeup: Markup | None
+
+
+@dataclass(frozen=True)
+class ShownState:
+    """Where something moved between photos: the values before, or after."""
+
+    says: str
+    placements: tuple[ShownPlacement, ...]
+
+
+@dataclass(frozen=True)
+class ShownResult:
+    decision: str
+    placements: tuple[ShownPlacement, ...]
+    states: tuple[ShownState, ...]
+    failed: tuple[str, ...]
+    passed: tuple[str, ...]
+    facts: tuple[tuple[str, str], ...]
+    not_checked: tuple[str, ...]
+    warnings: tuple[str, ...]
+    caution: str
+    plan: Markup
+    side: Markup
+    patterns: Markup
+
+
+def show(result: Json, kit_file: Json, words: Words, figures: Figures) -> ShownResult:
+    """The result as its page shows it."""
+    return ShownResult(
+        decision=result["decision"],
+        placements=tuple(_placement(p, kit_file, words, figures) for p in result["placements"]),
+        states=tuple(_state(state, kit_file, words, figures) for state in result["states"]),
+        failed=tuple(figures.words(test["says"]) for test in result["tests"] if not test["ok"]),
+        passed=tuple(figures.words(test["says"]) for test in result["tests"] if test["ok"]),
+        facts=tuple(_facts(result["vehicle"], words, figures)),
+        not_checked=tuple(result["not_checked"]),
+        warnings=tuple(figures.words(says) for says in result["warnings"]),
+        caution=result["caution"],
+        plan=sketches.plan(result, words, figures),
+        side=sketches.side(result, words, figures),
+        patterns=sketches.patterns(),
+    )
+
+
+def _state(state: Json, kit_file: Json, words: Words, figures: Figures) -> ShownState:
+    placements = tuple(_placement(p, kit_file, words, figures) for p in state["placements"])
+    return ShownState(figures.words(state["says"]), placements)
+
+
+def _placement(placement: Json, kit_file: Json, words: Words, figures: Figures) -> ShownPlacement:
+    shown = [
+        show_value(key, value, placement["budget"].get(key, {}), words, figures)
+        for key, value in placement["values"].items()
+    ]
+    return ShownPlacement(
+        name=placement["name"],
+        counted_from=words(
+            "result.counted_from",
+            datum=words.known("datum", placement["datum"]),
+            line=words(f"line.{placement['reference_line']}"),
+        ),
+        decision=placement["decision"],
+        values=tuple(value for value in shown if value.decision),
+        others=tuple(value for value in shown if not value.decision),
+        moves=said_moves(placement, kit_file, figures),
+        # Of a placement that is out, the joint risk tells nothing more.
+        says=()
+        if placement["decision"] == "nonconforming"
+        else tuple(figures.words(says) for says in placement["says"]),
+        closeup=sketches.closeup(placement, words, figures),
+    )
+
+
+def show_value(key: str, value: Json, budget: Json, words: Words, figures: Figures) -> ShownValue:
+    """One value of a result."""
+    is_required = "nominal" in value
+    measured = value["value"] is not None
+    return ShownValue(
+        key=key,
+        figure=figures.with_unit(key, figures.value(key, value["value"], value["u"])) if measured else "",
+        u=figures.with_unit(key, figures.u(key, value["u"])) if measured else "",
+        interval=_interval(key, value, words, figures) if measured else "",
+        required=_required(key, value, words, figures) if is_required else "",
+        decision=value["decision"] if is_required else "",
+        says="" if measured else figures.words(value["says"]),
+        strip=sketches.strip(key, value, words, figures) if is_required else None,
+        causes=_causes(budget, words),
+    )
+
+
+def _interval(key: str, value: Json, words: Words, figures: Figures) -> str:
+    low, high = (figures.value(key, end, value["u"]) for end in value["interval95"])
+    return words("value.interval", low=low, high=figures.with_unit(key, high))
+
+
+def _required(key: str, value: Json, words: Words, figures: Figures) -> str:
+    nominal, minus = figures.given(key, value["nominal"]), figures.given(key, value["minus"])
+    plus = figures.with_unit(key, figures.given(key, value["plus"]))
+    if value["minus"] == value["plus"]:
+        return words("value.required", nominal=nominal, both=plus)
+    return words("value.required_unequal", nominal=nominal, minus=minus, plus=plus)
+
+
+def _causes(budget: Json, words: Words) -> str:
+    """The largest shares of the variance, in words."""
+    largest = sorted(budget.items(), key=lambda item: -item[1])[:N_CAUSES]
+    told = (f"{words.known('cause', cause)} {share:.0%}".replace("%", " %") for cause, share in largest)
+    return ", ".join(told)
+
+
+def _facts(vehicle: Json, words: Words, figures: Figures) -> Iterator[tuple[str, str]]:
+    for key, value in vehicle.items():
+        figure = figures.with_unit(key, figures.value(key, value["value"], value["u"]))
+        yield words.known("fact", key), words("result.fact", value=figure, u=figures.u(key, value["u"]))
+
+
+@dataclass(frozen=True)
+class ShownChange:
+    """One value in two rounds: as measured in each, and the difference with its joint uncertainty."""
+
+    label: str
+    before: str
+    after: str
+    change: str
+    says: str
+
+
+def show_change(change: Difference, label: str, words: Words, figures: Figures) -> ShownChange:
+    """One line of two rounds beside each other; figures to the digits that the difference deserves."""
+    key, u = change.key, change.u or 1.0
+
+    def figure(value: float | None) -> str:
+        return "" if value is None else figures.with_unit(key, figures.value(key, value, u))
+
+    told = ""
+    if change.difference is not None and change.u is not None:
+        told = words("compare.figure", change=figure(change.difference), u=figures.u(key, change.u))
+    return ShownChange(label, figure(change.before), figure(change.after), told, figures.words(change.says))
+
+
+def photo_words(photo: Json, words: Words, figures: Figures) -> Sequence[str]:
+    """What a result says of one photo, in sentences."""
+    said = [words("photo.used") if photo["used"] else words("photo.not_used")]
+    if photo["says"]:
+        said.append(figures.words(photo["says"]))
+    by_remark: dict[str, list[str]] = {}
+    for remark in photo.get("remarks", ()):
+        by_remark.setdefault(remark["says"], []).append(str(remark["plate"]))
+    said += [words("photo.remark", plates=", ".join(p), says=says) for says, p in by_remark.items()]
+    return said

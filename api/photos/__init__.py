@@ -1,0 +1,1 @@
+"""Photos: taken in, stored, looked at and measured in worker processes, shown."""

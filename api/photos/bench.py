@@ -1,0 +1,94 @@
+"""The bench's tasks: what each needs from the tables, and what is written when it ends."""
+
+from typing import Any
+
+from sqlalchemy import Select, exists, select
+from sqlalchemy.orm import Session, aliased
+
+from api.photos import photofiles, work
+from api.photos.jobs import Failed, Key, Task
+from api.store import Store, now, tell
+from api.tables import Arrival, Measured, Round, Visit
+from api.visits import inputs, results, slips, tray
+
+
+def next_task(db: Session, store: Store, under_way: frozenset[Key], n_workers: int) -> Task | None:
+    """A closed round whose photos are all looked at, else the photo that came first.
+
+    Measuring leaves a worker to the photos that wait, if there are two.
+    """
+    looks = [key for kind, key in under_way if kind == "look"]
+    measures = [key for kind, key in under_way if kind == "measure"]
+    query = select(Arrival).where(Arrival.state == "waiting", Arrival.id.not_in(looks))
+    photo = db.scalar(query.order_by(Arrival.seq).limit(1))
+    if photo is None or len(measures) < max(1, n_workers - 1):
+        row = db.scalar(_ready_to_measure(measures))
+        if row is not None:
+            return measuring(db, store, row)
+    return looking(db, store, photo) if photo is not None else None
+
+
+def _ready_to_measure(under_way: list[str | int]) -> Select[Any]:
+    photo = aliased(Arrival)
+    is_looking = exists().where(photo.round_id == Measured.round_id, photo.state == "waiting")
+    query = select(Measured).where(Measured.state == "waiting", Measured.seq.not_in(under_way), ~is_looking)
+    return query.order_by(Measured.seq).limit(1)
+
+
+def looking(db: Session, store: Store, arrival: Arrival) -> Task:
+    """Look at a photo with the kit that its visit has now."""
+    kit = inputs.of_round(db, arrival.sent_to_round_id)["kit"]
+    paths = photofiles.original(store, arrival.sha256), photofiles.preview(store, arrival.sha256)
+    args = (paths[0], arrival.name, kit["file"], paths[1])
+    arrival_id = arrival.id
+
+    def write(db: Session, outcome: work.Looked | Failed) -> None:
+        row = db.get_one(Arrival, arrival_id)
+        if isinstance(outcome, Failed) and row.found is not None:
+            row.state = "looked"  # once found, and gone since: what was found still counts
+        elif isinstance(outcome, Failed):
+            row.state, row.seen = "failed", {"plates": [], "says": [outcome.says]}
+        else:
+            row.state, row.seen, row.found = "looked", outcome.seen, outcome.found
+            row.slip_seen = next((slip for text in outcome.codes if (slip := slips.read(text))), None)
+        db.flush()
+        tray.after_looking(db, row)
+        tell(db, row.visit_id, "photos")
+
+    return Task("look", arrival_id, work.look, args, write)
+
+
+def measuring(db: Session, store: Store, row: Measured) -> Task:
+    """Measure a round whose photos have all been looked at."""
+    one = db.get_one(Round, row.round_id)
+    visit = db.get_one(Visit, one.visit_id)
+    photos = results.photos_of(db, one.id)
+    given, seq, round_id, visit_id = row.inputs, row.seq, one.id, visit.id
+    ids = [photo.id for photo in photos]
+    paths = {p.name: photofiles.original(store, p.sha256) for p in photos if p.found is not None}
+    at_hand = {name: path for name, path in paths.items() if path.is_file()}
+    job = work.RoundToMeasure(
+        title=f"Visit {visit.number}, round {one.number}",
+        vehicle=given["vehicle"],
+        kit=given["kit"]["file"],
+        placements=tuple(placement["file"] for placement in given["placements"]),
+        found=tuple(photo.found for photo in photos if photo.found is not None),
+        paths=at_hand,
+        earlier=results.observations(db, round_id) if len(at_hand) < len(paths) else None,
+        unread=tuple((p.name, " ".join(p.seen["says"] if p.seen else ())) for p in photos if p.found is None),
+    )
+
+    def write(db: Session, outcome: work.MeasuredRound | Failed) -> None:
+        row = db.get_one(Measured, seq)
+        if row.inputs != given or [photo.id for photo in results.photos_of(db, round_id)] != ids:
+            return  # what it took as given has changed meanwhile: it waits still
+        row.done_at, row.says = now(), outcome.says
+        if isinstance(outcome, Failed):
+            row.state = "failed"
+        elif outcome.result is None:
+            row.state = "not_enough"
+        else:
+            row.state, row.result, row.observations = "done", outcome.result, outcome.observations
+        tell(db, visit_id, "result")
+
+    return Task("measure", seq, work.measure_round, (job,), write)

@@ -1,0 +1,1 @@
+"""The record: signed, chained, printed, exported, imported, checked, backed up."""

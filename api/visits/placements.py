@@ -1,0 +1,317 @@
+"""Placements in revisions: what the vehicle maker's procedure asks of one target, as the shop typed it in."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from api.context import Caller
+from api.problems import ConflictError, NotAcceptedError, NotThereError
+from api.store import new_id, now, tell
+from api.tables import Placement, PlacementRevision
+from api.visits import kits
+from api.visits.revisions import as_in_a_file, changes, confirmed_doubts, is_next, may_edit, name_of, said
+from calib_data.crosschecks import AXLES, placement_problems, tolerance_problems
+from calib_data.families import Family, families, family_doubts, not_filled_in
+from calib_data.formats import KitFile, PlacementFile
+from calib_data.reading import Problem, check, raise_problems
+from vision.errors import PlacementError
+
+SOURCE = "placement"
+
+
+@dataclass(frozen=True)
+class PlacementView:
+    """One revision of a placement.
+
+    Attributes:
+        by: Who typed it in.
+        read_back: Each tolerance in words, for the person to hold against the procedure.
+        says, changed, confirmed, current_revision: As of a kit.
+    """
+
+    placement_id: str
+    revision: int
+    name: str
+    family: str
+    procedure_title: str
+    procedure_edition: str
+    is_demo: bool
+    says: str
+    changed: list[str]
+    confirmed: list[str]
+    by: str
+    at: str
+    current_revision: int
+    retired_at: str | None
+    read_back: list[str]
+    file: dict[str, Any]
+
+
+@dataclass(frozen=True)
+class TemplateView:
+    """A family's template: a placement file with null where the shop fills in."""
+
+    family: str
+    label: str
+    says: str
+    placement: dict[str, Any]
+
+
+@dataclass(frozen=True)
+class Typed:
+    """What a person types in of a placement, beside the file itself.
+
+    Attributes:
+        family: Of the template it was made from; empty for the shop's own.
+    """
+
+    procedure_title: str
+    procedure_edition: str
+    family: str = ""
+    says: str = ""
+    confirmed: bool = False
+
+
+def templates() -> list[TemplateView]:
+    """Every template, by its family's name."""
+    return [TemplateView(one.name, one.label, one.says, dict(one.template)) for one in families().values()]
+
+
+def add(
+    db: Session, caller: Caller, file: dict[str, Any], typed: Typed, *, is_demo: bool = False
+) -> PlacementRevision:
+    """Take in a new placement.
+
+    Raises:
+        NotAllowedError: A technician.
+        PlacementError: The file is wrong, or a template not filled in.
+        NotAcceptedError: The procedure's title or edition is missing.
+        DoubtError: A figure may be meant otherwise, and `confirmed` is not set.
+    """
+    may_edit(caller, "placements")
+    placement = Placement(id=new_id(), added_at=now(), retired_at=None)
+    db.add(placement)
+    db.flush()
+    return _append(db, caller, placement.id, 1, file, typed, is_demo)
+
+
+def revise(
+    db: Session, caller: Caller, placement_id: str, file: dict[str, Any], typed: Typed, *, based_on: int
+) -> PlacementRevision:
+    """Add a revision to a placement; `based_on` is the one that the person saw."""
+    may_edit(caller, "placements")
+    last = current(db, placement_id)
+    _not_retired(db, placement_id)
+    is_next(based_on, last.revision, f'The placement "{last.name}"')
+    said(typed.says, "says", "Say what changed and why, e.g. which edition of the procedure asks for it.")
+    before = (last.file, last.procedure_title, last.procedure_edition, last.family)
+    if before == (file, typed.procedure_title.strip(), typed.procedure_edition.strip(), typed.family):
+        raise ConflictError(
+            f'Nothing differs from revision {last.revision} of "{last.name}", so no revision was made.'
+        )
+    return _append(db, caller, placement_id, last.revision + 1, file, typed, last.is_demo)
+
+
+def retire(db: Session, caller: Caller, placement_id: str) -> PlacementRevision:
+    """Offer a placement for new visits no longer. Visits that used it keep it."""
+    may_edit(caller, "placements")
+    last = current(db, placement_id)
+    placement = db.get_one(Placement, placement_id)
+    placement.retired_at = placement.retired_at or now()
+    tell(db, None, "placements")
+    return last
+
+
+def current(db: Session, placement_id: str) -> PlacementRevision:
+    """The latest revision of a placement."""
+    found = db.scalar(
+        select(PlacementRevision)
+        .where(PlacementRevision.placement_id == placement_id)
+        .order_by(PlacementRevision.revision.desc())
+        .limit(1)
+    )
+    if found is None:
+        raise NotThereError("There is no such placement. Choose one from the list of placements.")
+    return found
+
+
+def at(db: Session, placement_id: str, revision: int) -> PlacementRevision:
+    """A placement as it was at a revision."""
+    found = db.get(PlacementRevision, (placement_id, revision))
+    if found is None:
+        raise NotThereError("There is no such revision of this placement. Choose one from its history.")
+    return found
+
+
+def for_visit(db: Session, placement_ids: list[str], kit: KitFile) -> list[PlacementRevision]:
+    """The latest revisions of the placements that a visit checks, each held against the visit's kit."""
+    if not placement_ids:
+        raise NotAcceptedError("Choose at least one placement: it says what is required.", "placements")
+    if len(set(placement_ids)) != len(placement_ids):
+        raise NotAcceptedError("One placement is chosen twice. Choose each once.", "placements")
+    found = [current(db, placement_id) for placement_id in placement_ids]
+    for row in found:
+        _not_retired(db, row.placement_id)
+        file, _ = check(PlacementFile, row.file, f'placement "{row.name}"', PlacementError)
+        raise_problems(placement_problems(file, kit), f'placement "{row.name}"', PlacementError)
+    names = [row.name for row in found]
+    twice = next((name for name in names if names.count(name) > 1), None)
+    if twice is not None:
+        raise NotAcceptedError(
+            f'Two of the placements are called "{twice}". Give one another name, so that a result can be '
+            "told from the other.",
+            "placements",
+        )
+    return found
+
+
+def listed(db: Session, with_retired: bool = False) -> list[PlacementRevision]:
+    """The latest revision of every placement, by name."""
+    row = PlacementRevision
+    latest = select(row.placement_id, func.max(row.revision)).group_by(row.placement_id).subquery()
+    query = (
+        select(row)
+        .join(latest, (row.placement_id == latest.c[0]) & (row.revision == latest.c[1]))
+        .join(Placement, Placement.id == row.placement_id)
+        .order_by(row.name, row.placement_id)
+    )
+    return list(db.scalars(query if with_retired else query.where(Placement.retired_at.is_(None))))
+
+
+def history(db: Session, placement_id: str) -> list[PlacementRevision]:
+    """Every revision of a placement, the latest first."""
+    current(db, placement_id)
+    row = PlacementRevision
+    return list(db.scalars(select(row).where(row.placement_id == placement_id).order_by(row.revision.desc())))
+
+
+def view(db: Session, row: PlacementRevision) -> PlacementView:
+    before = db.get(PlacementRevision, (row.placement_id, row.revision - 1))
+    return PlacementView(
+        placement_id=row.placement_id,
+        revision=row.revision,
+        name=row.name,
+        family=row.family,
+        procedure_title=row.procedure_title,
+        procedure_edition=row.procedure_edition,
+        is_demo=row.is_demo,
+        says=row.says,
+        changed=_changed(before, row) if before else [],
+        confirmed=list(row.confirmed),
+        by=name_of(db, row.by),
+        at=row.at,
+        current_revision=current(db, row.placement_id).revision,
+        retired_at=db.get_one(Placement, row.placement_id).retired_at,
+        read_back=read_back(row.file),
+        file=row.file,
+    )
+
+
+def read_back(file: dict[str, Any]) -> list[str]:
+    """Each tolerance of a checked file in words that show a slip of unit, sign or half."""
+    return [
+        f"{key.rsplit('_', 1)[0]}: from {_g(nominal - minus)} to {_g(nominal + plus)} {unit}, "
+        f"{_g(minus + plus)} {unit} from edge to edge"
+        for key, tolerance in file.get("values", {}).items()
+        for unit in ("degrees" if key.endswith("_deg") else "mm",)
+        for nominal, minus, plus in [(tolerance["nominal"], tolerance["minus"], tolerance["plus"])]
+    ]
+
+
+def _g(figure: float) -> str:
+    return f"{round(figure, 6):.10g}"
+
+
+def checked(file: dict[str, Any]) -> PlacementFile:
+    """The placement's model, filled in and in proportion.
+
+    Raises:
+        PlacementError: The file is wrong; it says where, and what to do.
+    """
+    value = as_in_a_file(file, SOURCE, PlacementError)
+    raise_problems(not_filled_in(value), SOURCE, PlacementError)
+    made, _ = check(PlacementFile, value, SOURCE, PlacementError)
+    raise_problems(tolerance_problems(made), SOURCE, PlacementError)
+    if not made.values:
+        says = "has nothing in it. Enter at least one value with its nominal and tolerance."
+        raise_problems([Problem(("values",), says)], SOURCE, PlacementError)
+    return made
+
+
+def _append(
+    db: Session,
+    caller: Caller,
+    placement_id: str,
+    revision: int,
+    file: dict[str, Any],
+    typed: Typed,
+    is_demo: bool,
+) -> PlacementRevision:
+    made = checked(file)
+    title = said(
+        typed.procedure_title, "procedure_title", "Enter the title of the vehicle maker's procedure."
+    )
+    edition = said(
+        typed.procedure_edition, "procedure_edition", "Enter the edition or date of the procedure."
+    )
+    doubts = [*family_doubts(made, _family(typed.family)), *_not_served(db, made)]
+    row = PlacementRevision(
+        placement_id=placement_id,
+        revision=revision,
+        name=made.name,
+        file=file,
+        procedure_title=title,
+        procedure_edition=edition,
+        family=typed.family,
+        is_demo=is_demo or made.name.upper().startswith(kits.DEMO),
+        says=typed.says.strip(),
+        confirmed=confirmed_doubts(doubts, typed.confirmed),
+        by=caller.person_id,
+        at=now(),
+    )
+    db.add(row)
+    db.flush()
+    tell(db, None, "placements")
+    return row
+
+
+def _family(name: str) -> Family | None:
+    if not name:
+        return None
+    found = families().get(name)
+    if found is None:
+        raise NotAcceptedError(
+            f'There is no family "{name}". The families are {", ".join(families())}; '
+            "leave it empty for the shop's own.",
+            "family",
+        )
+    return found
+
+
+def _not_served(db: Session, placement: PlacementFile) -> Iterator[Problem]:
+    """A doubt where no kit of the shop can serve the placement."""
+    for row in kits.listed(db):
+        fixtures = row.file.get("fixtures", {})
+        has_target = placement.target in fixtures.get(placement.fixture, {}).get("targets", {})
+        if has_target and placement.datum in (*AXLES, *row.file.get("datum_plates", {})):
+            return
+    yield Problem(
+        ("fixture",),
+        f'is "{placement.fixture}" with the target "{placement.target}" and the datum "{placement.datum}", '
+        "which no kit of this shop has together.",
+    )
+
+
+def _changed(before: PlacementRevision, row: PlacementRevision) -> list[str]:
+    beside = ("procedure_title", "procedure_edition", "family")
+    old = {name: getattr(before, name) for name in beside} | before.file
+    new = {name: getattr(row, name) for name in beside} | row.file
+    return changes(old, new)
+
+
+def _not_retired(db: Session, placement_id: str) -> None:
+    if db.get_one(Placement, placement_id).retired_at is not None:
+        raise ConflictError("This placement is retired. Choose another one, or add it anew.")

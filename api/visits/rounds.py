@@ -1,0 +1,112 @@
+"""Rounds: a walk with the phone, opened and closed for photos; one open at a time, none opened again."""
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from api.context import Caller
+from api.problems import ConflictError, NotAcceptedError, NotThereError
+from api.store import new_id, now, tell
+from api.tables import Arrival, Measured, Round
+from api.visits import results
+from api.visits.visit_rows import deviate, still_open
+
+KINDS = {
+    "first": "first look",
+    "after_correction": "look after a correction",
+    "after_calibration": "last look after the calibration",
+}
+
+
+def get(db: Session, round_id: str) -> Round:
+    """The round of this id."""
+    found = db.get(Round, round_id)
+    if found is None:
+        raise NotThereError("There is no such round. Open it from its visit.")
+    return found
+
+
+def of_visit(db: Session, visit_id: str) -> list[Round]:
+    """A visit's rounds, in order."""
+    return list(db.scalars(select(Round).where(Round.visit_id == visit_id).order_by(Round.number)))
+
+
+def kinds_to_open(before: list[Round]) -> list[str]:
+    """Which kinds the next round may have; none while one is open.
+
+    The first look may be repeated, since it may fail, until something was corrected or calibrated.
+    """
+    if any(one.closed_at is None for one in before):
+        return []
+    kinds = list(KINDS)
+    if not before:
+        return kinds[:1]
+    return kinds if all(one.kind == "first" for one in before) else kinds[1:]
+
+
+def open(db: Session, caller: Caller, visit_id: str, kind: str) -> Round:  # noqa: A001 - read as rounds.open
+    """Open the next round of a visit for photos.
+
+    Raises:
+        ConflictError: The visit is signed, a round is open, or this kind does not come next.
+    """
+    visit = still_open(db, visit_id)
+    if kind not in KINDS:
+        raise NotAcceptedError(f'"{kind}" is no kind of round. Choose one of {", ".join(KINDS)}.', "kind")
+    before = of_visit(db, visit_id)
+    standing = next((one for one in before if one.closed_at is None), None)
+    if standing is not None:
+        raise ConflictError(
+            f"Round {standing.number} of visit {visit.number} is open. Close it first: only one round takes "
+            "photos at a time."
+        )
+    if kind not in kinds_to_open(before):
+        raise ConflictError(
+            "A visit begins with a first look. Open that one."
+            if not before
+            else f"Round {before[-1].number} was a {KINDS[before[-1].kind]}, so a first look is over. Open a "
+            f"{KINDS['after_correction']} or a {KINDS['after_calibration']}."
+        )
+    made = Round(
+        id=new_id(),
+        visit_id=visit_id,
+        number=len(before) + 1,
+        kind=kind,
+        opened_by=caller.person_id,
+        opened_at=now(),
+    )
+    db.add(made)
+    db.flush()
+    tell(db, visit_id, "rounds")
+    return made
+
+
+def close(db: Session, caller: Caller, round_id: str) -> Round:
+    """Close a round for photos and ask for its measuring.
+
+    Raises:
+        ConflictError: It is closed already, or its visit is signed.
+    """
+    one = get(db, round_id)
+    still_open(db, one.visit_id)
+    if one.closed_at is not None:
+        raise ConflictError(
+            f"Round {one.number} is closed already, and is not opened again. Open the next round instead."
+        )
+    one.closed_at, one.closed_by = now(), caller.person_id
+    db.flush()
+    n_photos = db.scalar(select(func.count()).select_from(Arrival).where(Arrival.round_id == round_id))
+    if n_photos:
+        results.ask(db, round_id)
+    else:
+        deviate(db, caller, one.visit_id, f"Round {one.number} was closed without a photo.")
+    tell(db, one.visit_id, "rounds")
+    return one
+
+
+def measure_again(db: Session, visit_id: str) -> None:
+    """Ask for the measuring of every round that was measured, or is about to be, with what holds now."""
+    asked = (
+        select(Measured.round_id).join(Round, Round.id == Measured.round_id).where(Round.visit_id == visit_id)
+    )
+    for round_id in sorted(set(db.scalars(asked))):
+        results.ask(db, round_id)

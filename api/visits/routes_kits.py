@@ -1,0 +1,181 @@
+"""Routes: kits, placements, templates of placements, and the demo of both."""
+
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Query, Response
+from pydantic import BaseModel, ConfigDict, Field
+
+from api.access.guard import Reviewer, Technician
+from api.context import TheService
+from api.idempotency import Once
+from api.visits import demo, kits, placements
+from api.visits.kits import KitView
+from api.visits.placements import PlacementView, TemplateView, Typed
+
+router = APIRouter(prefix="/api", tags=["kits and placements"])
+
+_KIT = {"format": "plumbsight.kit/1", "name": "van 1", "u_ruler_scale": 0.0003, "plates": {}, "wheels": {}}
+_PLACEMENT = {
+    "format": "plumbsight.placement/1",
+    "name": "front camera board",
+    "fixture": "front",
+    "target": "board",
+    "reference_line": "thrust_line",
+    "datum": "front_axle",
+    "values": {"distance_mm": {"nominal": None, "minus": None, "plus": None}},
+}
+WithRetired = Annotated[bool, Query(description="Also those that are offered for new visits no longer.")]
+
+
+class _Body(BaseModel):
+    model_config = ConfigDict(extra="forbid")
+
+
+class NewKitBody(_Body):
+    file: dict[str, Any] = Field(description="plumbsight.kit/1", examples=[_KIT])
+    says: str = Field("", examples=["measured with the steel rule, 14 March"])
+    confirmed: bool = Field(False, description="The person has looked at the doubts and means it so.")
+
+
+class KitRevisionBody(NewKitBody):
+    based_on: int = Field(description="The revision that the person edited.", examples=[1])
+
+
+class NewPlacementBody(_Body):
+    file: dict[str, Any] = Field(
+        description="plumbsight.placement/1, every null filled in from the procedure", examples=[_PLACEMENT]
+    )
+    procedure_title: str = Field(examples=["Front camera, static calibration"])
+    procedure_edition: str = Field(examples=["2026-02"])
+    family: str = Field(
+        "", description="Of the template; empty for the shop's own.", examples=["board_ahead"]
+    )
+    says: str = ""
+    confirmed: bool = Field(False, description="The person has looked at the doubts and means it so.")
+
+    def typed(self) -> Typed:
+        return Typed(
+            self.procedure_title, self.procedure_edition, self.family, self.says, confirmed=self.confirmed
+        )
+
+
+class PlacementRevisionBody(NewPlacementBody):
+    based_on: int = Field(description="The revision that the person edited.", examples=[1])
+
+
+class DemoAnswer(BaseModel):
+    """The demo's kit and placement; visits with them say DEMO and cannot be signed."""
+
+    kit: KitView
+    placement: PlacementView
+
+
+# --- kits -------------------------------------------------------------------------------------------
+
+
+@router.get("/kits")
+def all_kits(_: Technician, service: TheService, with_retired: WithRetired = False) -> list[KitView]:
+    """The current revision of every kit."""
+    with service.store.reading() as db:
+        return [kits.view(db, row) for row in kits.listed(db, with_retired)]
+
+
+@router.post("/kits", status_code=201, response_model=KitView)
+def add_kit(body: NewKitBody, caller: Reviewer, once: Once) -> Response:
+    """Take in a new kit."""
+    return once.do(
+        201,
+        lambda db: kits.view(db, kits.add(db, caller, body.file, body.says, confirmed=body.confirmed)),
+    )
+
+
+@router.get("/kits/{kit_id}")
+def kit(kit_id: str, _: Technician, service: TheService) -> list[KitView]:
+    """A kit's revisions, the current one first."""
+    with service.store.reading() as db:
+        return [kits.view(db, row) for row in kits.history(db, kit_id)]
+
+
+@router.post("/kits/{kit_id}/revisions", status_code=201, response_model=KitView)
+def revise_kit(kit_id: str, body: KitRevisionBody, caller: Reviewer, once: Once) -> Response:
+    """Add a revision; earlier ones stay, and visits keep theirs."""
+    return once.do(
+        201,
+        lambda db: kits.view(
+            db,
+            kits.revise(
+                db, caller, kit_id, body.file, body.says, based_on=body.based_on, confirmed=body.confirmed
+            ),
+        ),
+    )
+
+
+@router.post("/kits/{kit_id}/retire", response_model=KitView)
+def retire_kit(kit_id: str, caller: Reviewer, once: Once) -> Response:
+    """Offer a kit for new visits no longer."""
+    return once.do(200, lambda db: kits.view(db, kits.retire(db, caller, kit_id)))
+
+
+# --- placements -------------------------------------------------------------------------------------
+
+
+@router.get("/placement-templates")
+def placement_templates(_: Technician) -> list[TemplateView]:
+    """Templates by family. They carry no numbers: fill in every null from the vehicle maker's procedure."""
+    return placements.templates()
+
+
+@router.get("/placements")
+def all_placements(
+    _: Technician, service: TheService, with_retired: WithRetired = False
+) -> list[PlacementView]:
+    """The current revision of every placement."""
+    with service.store.reading() as db:
+        return [placements.view(db, row) for row in placements.listed(db, with_retired)]
+
+
+@router.post("/placements", status_code=201, response_model=PlacementView)
+def add_placement(body: NewPlacementBody, caller: Reviewer, once: Once) -> Response:
+    """Take in a new placement."""
+    return once.do(201, lambda db: placements.view(db, placements.add(db, caller, body.file, body.typed())))
+
+
+@router.get("/placements/{placement_id}")
+def placement(placement_id: str, _: Technician, service: TheService) -> list[PlacementView]:
+    """A placement's revisions, the current one first."""
+    with service.store.reading() as db:
+        return [placements.view(db, row) for row in placements.history(db, placement_id)]
+
+
+@router.post("/placements/{placement_id}/revisions", status_code=201, response_model=PlacementView)
+def revise_placement(
+    placement_id: str, body: PlacementRevisionBody, caller: Reviewer, once: Once
+) -> Response:
+    """Add a revision; earlier ones stay, and visits keep theirs."""
+    return once.do(
+        201,
+        lambda db: placements.view(
+            db,
+            placements.revise(db, caller, placement_id, body.file, body.typed(), based_on=body.based_on),
+        ),
+    )
+
+
+@router.post("/placements/{placement_id}/retire", response_model=PlacementView)
+def retire_placement(placement_id: str, caller: Reviewer, once: Once) -> Response:
+    """Offer a placement for new visits no longer."""
+    return once.do(200, lambda db: placements.view(db, placements.retire(db, caller, placement_id)))
+
+
+# --- demo -------------------------------------------------------------------------------------------
+
+
+@router.post("/demo", status_code=201, response_model=DemoAnswer)
+def lay_in_demo(caller: Reviewer, once: Once) -> Response:
+    """Lay in the demo's kit and placement, for trying out; once laid in, they are given again."""
+
+    def act(db: Any) -> DemoAnswer:
+        kit_row, placement_row = demo.lay_in(db, caller)
+        return DemoAnswer(kit=kits.view(db, kit_row), placement=placements.view(db, placement_row))
+
+    return once.do(201, act)
