@@ -13,6 +13,7 @@ import pytest
 
 ROOT = Path(__file__).parents[2]
 LAYERS = ["vision", "calib_data", "api", "tools"]  # each may import those before it
+SERVICE = ["access", "visits", "photos", "records", "pages"]  # so may each of the service's packages
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
 
 
@@ -33,6 +34,18 @@ def test_a_layer_imports_only_earlier_ones(layer):
         for path in (ROOT / layer).rglob("*.py")
         for name in imported_names(path)
         if name.split(".")[0] in later or name.startswith(".")
+    ]
+    assert not wrong
+
+
+@pytest.mark.parametrize("package", SERVICE)
+def test_a_package_of_the_service_imports_only_earlier_ones(package):
+    later = {f"api.{name}" for name in SERVICE[SERVICE.index(package) + 1 :]}
+    wrong = [
+        (path.name, name)
+        for path in (ROOT / "api" / package).rglob("*.py")
+        for name in imported_names(path)
+        if ".".join(name.split(".")[:2]) in later
     ]
     assert not wrong
 

@@ -5,7 +5,9 @@ import os
 import pytest
 from sqlalchemy import select
 
-from api import chain, people, photofiles
+from api.access import people
+from api.photos import photofiles
+from api.records import chain
 from api.store import open_store
 from api.tables import Entry, PhotoFile
 from tests.api.signed import PIN, sign_two

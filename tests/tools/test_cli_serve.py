@@ -13,7 +13,7 @@ from pathlib import Path
 import httpx
 import pytest
 
-from api import pairing, people
+from api.access import pairing, people
 from api.store import open_store
 from tools.cli import WRONG_WORDS, run
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from api import pairing, people, reach
+from api.access import pairing, people, reach
 from api.settings import Settings
 from api.store import Store, open_store
 from tools import serve_terminal
