@@ -71,6 +71,7 @@ class SoFar:
 
 
 def plates_in(shot: Shot) -> tuple[int, ...]:
+    """The plates that a photo shows."""
     return tuple(d.plate for d in shot.sighting.detections)
 
 
