@@ -125,8 +125,8 @@ def decide_placement(
         values: (n,) in the order of `keys`, in the unit that each name ends with.
         cov: (n, n) their covariance, in the same units.
         not_measured: For values that could not be measured, why and what to do.
-        failed_tests: What each failed consistency test says. One is enough for `undecided` in place of
-            `conforming`; nothing changes `nonconforming`.
+        failed_tests: What each failed consistency test says, or which unseen moves are not excluded. One
+            is enough for `undecided` in place of `conforming`; nothing changes `nonconforming`.
     """
     decided = {
         key: _decide_required(key, tolerance, keys, values, cov, not_measured)

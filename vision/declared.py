@@ -14,6 +14,7 @@ from vision.placement import Reported, cov_of_heights
 from vision.trial import Case, ConsistencyTest, Tried, family, spoken
 
 ALL_SHEETS = "scale of all sheets"
+EACH_SHEET = "scale of each sheet"
 # Statistics that differ by less tell causes apart with odds of less than e^5.
 ALIKE = 10.0
 # Three heights make a plane; from four on they check each other.
@@ -96,7 +97,7 @@ def sheet_scale(case: Case, level: float) -> Iterator[ConsistencyTest]:
             "says. Measure its printed ruler and enter printed_scale, or print it again at 100 %."
         )
         tried.append(Tried(score, says))
-    yield from family("scale of each sheet", "every sheet has the scale that the kit says", tried, level)
+    yield from family(EACH_SHEET, "every sheet has the scale that the kit says", tried, level)
 
 
 def sheet_shape(case: Case, level: float) -> Iterator[ConsistencyTest]:

@@ -12,7 +12,7 @@ from vision.frame import FramePlan, not_measured
 from vision.kit import Kit, Placement, Vehicle
 from vision.placement import VALUE_KEYS, Reported
 from vision.trial import ConsistencyTest
-from vision.unseen import MOVEMENT, Unseen, carried, closing_photo, if_nothing_moved
+from vision.unseen import MOVEMENT, Unseen, carried, closing_photo, not_excluded
 
 
 @dataclass(frozen=True, eq=False)
@@ -50,7 +50,7 @@ def judge(
     """Decide placement number `index` of the plan, and say what to do.
 
     Args:
-        moves: What may have moved unseen. Where the values conform only if nothing did, the advice says so.
+        moves: What may have moved unseen. A value that conforms only if nothing did is not proved.
         withheld: Why no value is given though there are numbers; empty where they mean something.
     """
     keys = tuple(key for key in VALUE_KEYS if f"{index}:{key}" in reported.keys and not withheld)
@@ -64,11 +64,13 @@ def judge(
     missing = dict.fromkeys(VALUE_KEYS, withheld) if withheld else missing
     failed = tuple(test.says for test in tests if not test.ok)
     decision = decide_placement(placement.values, keys, values, covariance, missing, failed)
-    condition: tuple[str, ...] = ()
+    closing: tuple[str, ...] = ()
     if decision.decision == "conforming":
         if_moved = carried(reported, moves, MOVEMENT).covariance[np.ix_(at, at)]
         if decide_placement(placement.values, keys, values, if_moved, missing, ()).decision != "conforming":
-            condition = (if_nothing_moved(moves, reported, units), closing_photo(moves))
+            says = (not_excluded(moves, reported, units),)
+            decision = decide_placement(placement.values, keys, values, covariance, missing, says)
+            closing = (closing_photo(moves),)
     judged = {
         key: JudgedValue(
             float(values[keys.index(key)]),
@@ -96,5 +98,5 @@ def judge(
         units,
     )
     return JudgedPlacement(
-        placement, keys, values, covariance, budget, missing, decision, (*advice, *condition)
+        placement, keys, values, covariance, budget, missing, decision, (*advice, *closing)
     )

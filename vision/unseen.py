@@ -13,7 +13,8 @@ That a mistake was made at all is given no probability: each by itself must be w
 
 **Where it is carried.** A sheet's scale is an input like any other, so it goes into u, with a line of the
 budget. What moved between photos has two values, and no u makes one of them: u stands for a set in which
-nothing moved, and a placement conforms only where it would do so with the larger u too (judge.py).
+nothing moved, and a placement conforms only where it would do so with the larger u too (judge.py). Else it is
+undecided, and a closing photo from the first station settles it.
 """
 
 from collections.abc import Sequence
@@ -157,10 +158,10 @@ def in_words(unseen: Sequence[Unseen], reported: Reported, units: Units) -> tupl
     return (*out, *(_move_words(one, reported, units) for one in worst))
 
 
-def if_nothing_moved(moves: Sequence[Unseen], reported: Reported, units: Units) -> str:
-    """The condition under which a placement conforms."""
-    worst = " nor ".join(_move_words(one, reported, units) for one in _worst_of_each_body(moves, reported))
-    return f"This holds if nothing was touched meanwhile: the photos do not exclude {worst}."
+def not_excluded(moves: Sequence[Unseen], reported: Reported, units: Units) -> str:
+    """Why a placement is not proved to conform."""
+    worst = _worst_of_each_body(moves, reported)
+    return f"these photos do not exclude {' nor '.join(_move_words(one, reported, units) for one in worst)}."
 
 
 def closing_photo(moves: Sequence[Unseen]) -> str:

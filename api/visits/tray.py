@@ -19,11 +19,15 @@ from api.tables import Arrival, PhotoFile, Round, Setting, Visit
 from api.visits import results, rounds
 from api.visits.clocks import TOLERANCE, apart, local, span
 from api.visits.revisions import said
+from api.visits.visit_list import demos_of
 from api.visits.visit_rows import deviate, still_open
 
 NO_TIME = (
     "The photo does not say when it was taken, so that it belongs to this round rests on the person alone."
 )
+
+
+DEMO_TIME = "DEMO: when the photo was taken does not count here."
 
 
 @dataclass(frozen=True)
@@ -62,18 +66,22 @@ def place_on_arrival(db: Session, facts: ArrivalFacts) -> Placing:
     one = rounds.get(db, facts.round_id)
     if one.visit_id != facts.visit_id:
         raise NotThereError("This round is of another visit. Open it from its own visit.")
-    reasons = list(_reasons(db, one, facts))
+    # The demo's photos were made once; a shop's own are of the day.
+    is_demo = bool(demos_of(db, [facts.visit_id]))
+    reasons = list(_reasons(db, one, facts, asks_time=not is_demo))
     if reasons:
         return Placing(None, " ".join(reasons), ())
+    if is_demo:
+        return Placing(one.id, None, (DEMO_TIME,))
     return Placing(one.id, None, () if facts.taken else (NO_TIME,))
 
 
-def _reasons(db: Session, one: Round, facts: ArrivalFacts) -> Iterator[str]:
+def _reasons(db: Session, one: Round, facts: ArrivalFacts, *, asks_time: bool) -> Iterator[str]:
     zone = shop(db).zone
     if one.closed_at is not None:
         yield f"It came after round {one.number} was closed (at {local(one.closed_at, zone)})."
     yield from _elsewhere(db, one, facts)
-    if facts.taken is not None:
+    if asks_time and facts.taken is not None:
         # An open round's time reaches to this moment.
         outside = apart(facts.taken, zone, one.opened_at, one.closed_at or now())
         if outside is not None:
