@@ -172,7 +172,7 @@ def _write(file: KitFile, out: Path) -> None:
     click.echo(f"\nThe kit with what was found: {out}")
 
 
-# --- in words -----------------------------------------------------------------------------------------------
+# --- in words -----------------------------------------------------------------------
 
 
 def fixture_text(taught: TaughtFixture, kit: Kit) -> Iterator[str]:
@@ -233,6 +233,13 @@ def sheets_text(taught: TaughtSheets, kit: Kit) -> Iterator[str]:
     for sheet in taught.sheets:
         if sheet.disagrees:
             yield _wrapped(_disagreement(sheet))
+    vague = [s for s in taught.sheets if s.after.u_printed_scale > s.before.u_printed_scale]
+    if vague:
+        plates = ", ".join(str(sheet.before.number) for sheet in vague)
+        yield _wrapped(
+            f"Plate {plates}: the photos tell less of it than its ruler does. Take more photos of it, nearer and "
+            "from all sides, together with the others."
+        )
     raised = [(b, a) for b, a in taught.unseen if a.u_printed_scale > 1.005 * b.u_printed_scale]
     if raised:
         plates = ", ".join(str(before.number) for before, _ in raised)

@@ -39,7 +39,13 @@ from vision.lenses import Profile
 from vision.measure import assemble
 from vision.parameters import U_UNMEASURED_SCALE
 from vision.sightings import FoundPhoto
-from vision.teach import SHARED_ALLOWANCE, need_agreement, plates_and_bars, shared_errors
+from vision.teach import (
+    SHARED_ALLOWANCE,
+    bound_by_rows,
+    need_agreement,
+    plates_and_bars,
+    shared_errors,
+)
 
 # All sheets of a correct kit pass with 99.7 %, as in the family of consistency tests.
 FAMILY_LEVEL = 0.003
@@ -190,8 +196,9 @@ def _common_and_own(S: NDArray) -> tuple[float, NDArray]:
     c = float(1 / np.linalg.inv(S).sum())
     rest = S - c
     own = np.sqrt(np.maximum(np.diag(rest), LEAST_U**2))
-    worst = np.linalg.eigvalsh(rest / np.outer(own, own))[-1]
-    return c, own * np.sqrt(max(worst, 1.0))
+    bound = bound_by_rows(np.abs(rest), own)
+    worst = np.linalg.eigvalsh(rest / np.outer(bound, bound))[-1]
+    return c, np.maximum(bound * np.sqrt(worst), own)
 
 
 def _raised(joint: NDArray, c: float, u_own: NDArray, u_others: NDArray) -> NDArray:

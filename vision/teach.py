@@ -212,13 +212,23 @@ def isotropic_bound(covariance: NDArray, T_fixture_body: NDArray) -> tuple[NDArr
         together = np.linalg.norm(C.reshape(2 * n, 3, 2 * n, 3).swapaxes(1, 2), ord=2, axis=(2, 3))
         own = np.maximum(np.sqrt(np.diag(together)).reshape(n, 2), least)
         typical = np.sqrt((own[:-1] ** 2).mean(0))
-    # x' C x is at most the sum over i and j of |x_i| |x_j| c_ij, and with c_ij = own_i own_j r_ij at most
-    # that of |x_i|^2 own_i^2 (r_i1 + r_i2 + ...): each u takes what goes along with it. Then all together
-    # as small as holds.
-    bound = own * np.sqrt((together / np.outer(own, own)).sum(1).clip(1.0)).reshape(n, 2)
+    bound = bound_by_rows(together, own.ravel()).reshape(n, 2)
     each = np.repeat(bound, 3, axis=1).ravel()
     worst = np.linalg.eigvalsh(C / np.outer(each, each))[-1]
     return np.maximum(bound * np.sqrt(worst), own), inner
+
+
+def bound_by_rows(together: NDArray, own: NDArray) -> NDArray:
+    """u (k,) of independent blocks that together are no smaller than dependent ones in any direction.
+
+    x' C x is at most the sum over i and j of |x_i| |x_j| c_ij, and with c_ij = own_i own_j r_ij at most
+    that of |x_i|^2 own_i^2 (r_i1 + r_i2 + ...): each block takes what goes along with it.
+
+    Args:
+        together: (k, k) norms c_ij of the blocks of C.
+        own: (k,) roots of their diagonal, or more.
+    """
+    return own * np.sqrt((together / np.outer(own, own)).sum(1).clip(1.0))
 
 
 def _tangents(adjustment: Adjustment, used: Sequence[int], T_target_plate: NDArray) -> NDArray:

@@ -20,7 +20,7 @@ from tools.plates_alone import (
     sheets_about,
     with_stand_in,
 )
-from tools.scene import PERFECT, Care, make_scene
+from tools.scene import PERFECT, Care, make_scene, pose
 from tools.simulate import observe_scene
 from vision import geometry
 from vision.errors import KitError, NotEnoughError
@@ -137,7 +137,7 @@ def test_the_kits_u_bound_the_joint_covariance_in_every_direction():
 
 
 def test_what_later_photos_of_the_same_sheets_share_is_allowed_for():
-    """One error e moves the fixture by Q e and the later scale by e: declared apart, no variance is too small.
+    """One error e moves the fixture by Q e and the later scale by e: declared apart, no u is too small.
 
     For values a'e + b'(fixture) the kit's variance, 1 + allowance times, is at least the true one.
     """
@@ -234,11 +234,16 @@ def test_too_few_photos_are_refused(n_photos):
 def test_a_plate_that_moved_between_the_photos_is_not_taught():
     rng = np.random.default_rng(9)
     scene = make_scene(rng, n_photos=2)
-    first = observe_scene(rng, with_stand_in(rng, scene, STAND_IN, 8))
-    nudged = observe_scene(rng, with_stand_in(rng, scene, STAND_IN, 8, u_offset_mm=15.0, u_turn_deg=2.0))
-    later = [replace(p, name=f"q{p.name}", sha256=f"q{p.sha256}") for p in nudged[4:]]
+    photographed_once = with_stand_in(rng, scene, STAND_IN, 6)
+    bumped = [
+        replace(p, T_world_plate=p.T_world_plate @ pose([6, 0, 0])) if p.number == STAND_IN else p
+        for p in photographed_once.plates
+    ]
+    later = [replace(photo, plates=tuple(bumped)) for photo in photographed_once.photos[3:]]
+    moved = replace(photographed_once, photos=(*photographed_once.photos[:3], *later))
+    found = observe_scene(rng, moved)
     with pytest.raises(NotEnoughError, match="contradict each other"):
-        teach_fixture([*first[:4], *later], scene.kit, LAYOUTS, "front", InTargetsPlace(STAND_IN))
+        teach_fixture(found, scene.kit, LAYOUTS, "front", InTargetsPlace(STAND_IN))
 
 
 # --- sheets -------------------------------------------------------------------------------------------
