@@ -1,8 +1,9 @@
 """Looking at photos and measuring rounds, in worker processes; what waits is told by the tables.
 
 One thread of the service hands out the work and writes what comes back. Two kinds of workers: the desk, one
-process for what somebody waits for (receiving a file, drawing), and the bench, for looking and measuring. A
-worker that dies or takes too long is replaced; its task is tried once more and then given up, in words.
+process for what somebody waits for (receiving a file, drawing, coaching), and the bench, for looking and
+measuring. A worker that dies or takes too long is replaced; its task is tried once more and then given up, in
+words.
 """
 
 import logging
@@ -20,7 +21,7 @@ from typing import Any, Literal
 from pebble import ProcessExpired, ProcessPool
 from sqlalchemy.orm import Session
 
-from api.photos import photofiles, receiving, work, workers
+from api.photos import coaching, photofiles, receiving, work, workers
 from api.problems import NotAcceptedError
 from api.settings import Settings
 from api.store import Store
@@ -36,6 +37,8 @@ TOO_MUCH = (
     "The program that reads photos failed on this one, twice. Leave it out, or take it again at the phone's "
     "ordinary size."
 )
+FAILED_ON_FILE = "The program that reads photos failed on this file. Leave it out, or take the photo again."
+NOT_COACHED = "What these photos come to could not be worked out. Close the round: measuring tells more."
 NOT_MEASURED = (
     "The program that measures failed on this round, twice. Measure it again; if that fails too, tell "
     "whoever keeps the service."
@@ -132,21 +135,27 @@ class Jobs:
         Raises:
             PhotoError, NotAcceptedError: It cannot be taken in.
         """
-        return self._at_desk(receiving.receive, path, clean_path, name, keeps_place)
+        return self._at_desk(FAILED_ON_FILE, receiving.receive, path, clean_path, name, keeps_place)
 
     def draw(self, path: Path, name: str, found: bytes, plate: int | None, out: Path) -> None:
         """Draw what was found on a photo."""
-        self._at_desk(work.draw, path, name, found, plate, out)
+        self._at_desk(FAILED_ON_FILE, work.draw, path, name, found, plate, out)
 
-    def _at_desk(self, function: Callable[..., Any], *args: Any) -> Any:
+    def coach(self, question: coaching.Asked) -> coaching.RoundCoaching:
+        """What a round's photos come to so far, and the next one.
+
+        Raises:
+            ConflictError: The kit cannot measure the placement, whatever the photos.
+        """
+        return self._at_desk(NOT_COACHED, coaching.answer, question)
+
+    def _at_desk(self, if_it_fails: str, function: Callable[..., Any], *args: Any) -> Any:
         assert self._desk is not None
         try:
             return self._desk.schedule(function, args=args, timeout=DESK_SECONDS).result()
         except _BROKEN as broken:
             log.warning("the desk failed: %r", broken)
-            raise NotAcceptedError(
-                "The program that reads photos failed on this file. Leave it out, or take the photo again."
-            ) from broken
+            raise NotAcceptedError(if_it_fails) from broken
 
     def _pool(self, n: int, nice: int) -> ProcessPool:
         return ProcessPool(

@@ -1,4 +1,4 @@
-"""Routes: results of rounds, and two rounds side by side."""
+"""Routes: results of rounds, what a round lacks while its photos arrive, and two rounds side by side."""
 
 from typing import Annotated, Any
 
@@ -9,9 +9,10 @@ from sqlalchemy.orm import Session
 from api.access.guard import Technician
 from api.context import TheService
 from api.idempotency import Once
+from api.photos import coaching
 from api.problems import ConflictError, NotThereError
 from api.tables import Measured
-from api.visits import results, rounds, visit_rows
+from api.visits import inputs, results, rounds, visit_rows
 from calib_data.compare import RoundsCompared
 
 router = APIRouter(prefix="/api", tags=["results"])
@@ -50,6 +51,24 @@ def measure_again(round_id: str, caller: Technician, once: Once) -> Response:
     return once.do(202, act)
 
 
+@router.get("/rounds/{round_id}/coach")
+def coach(
+    round_id: str,
+    service: TheService,
+    caller: Technician,
+    placement: Annotated[
+        str | None, Query(description="One of the visit's placements, by its id; left out: the first.")
+    ] = None,
+) -> coaching.RoundCoaching:
+    """What a round's photos come to so far, whether that is enough, and the next photo to take.
+
+    Photos that were not looked at yet do not count. Nothing of it is kept.
+    """
+    with service.store.reading() as db:
+        question = _question(db, round_id, placement)
+    return service.jobs.coach(question)
+
+
 @router.get("/visits/{visit_id}/compare")
 def compare(
     visit_id: str,
@@ -63,6 +82,23 @@ def compare(
         if rounds.get(db, before).visit_id != visit_id:
             raise NotThereError("There is no such round in this visit.")
         return results.compare(db, before, after)
+
+
+def _question(db: Session, round_id: str, placement_id: str | None) -> coaching.Asked:
+    rounds.get(db, round_id)
+    given = inputs.of_round(db, round_id)
+    chosen = [p for p in given["placements"] if placement_id in (None, p["id"])]
+    if not chosen:
+        raise ConflictError("This visit does not check that placement. Choose one of the visit's.")
+    photos = results.photos_of(db, round_id)
+    return coaching.Asked(
+        round_id,
+        given["kit"]["file"],
+        given["vehicle"],
+        chosen[0]["file"],
+        tuple(photo.found for photo in photos if photo.found is not None),
+        sum(photo.state == "waiting" for photo in photos),
+    )
 
 
 def _view(round_id: str, row: Measured | None) -> RoundResult:
