@@ -219,7 +219,10 @@ _SHARED = np.r_[6:12, 30:34, 21:30, 34]
 
 
 def _shares(network: Network, state: State, common: Network, place: NDArray) -> list[_Share]:
-    """Each photo's information, its pose and its own changes of the lens eliminated (Schur complement).
+    """Each photo's information, its pose and its own changes of the lens eliminated.
+
+    By orthogonal projection, not by a Schur complement of normal equations: what a photo leaves open must
+    stay open to the last digit, for while few photos are chosen only weak information holds it.
 
     Args:
         place: Where a column of the common network stands among the common unknowns.
@@ -227,37 +230,34 @@ def _shares(network: Network, state: State, common: Network, place: NDArray) -> 
     o, u = network.observed, network.unknowns
     scales = printed_scales([network.kit.plates[p] for p in o.plates])
     _, J = saddle_block(u, o, scales).linearise(state)
-    J = J[..., np.r_[_OWN, _SHARED]]
-    products = np.swapaxes(J, -1, -2) @ J
+    # Rows are folded to as many as there are columns: R'R = J'J.
+    J = np.asarray(np.linalg.qr(J[..., np.r_[_OWN, _SHARED]], mode="r"))
     of_plate, of_lens = _shared_columns(network, common, place)
-    own = _own_information(network, state)
-    np.add.at(own, o.photo, products[:, :15, :15])
-    scale = 1 / np.sqrt(np.diagonal(own, axis1=1, axis2=2))
-    covariance = np.linalg.inv(own * scale[:, :, None] * scale[:, None]) * scale[:, :, None] * scale[:, None]
+    known = _known_of_photos(network, state)
     shares = []
     for i in range(o.n_photos):
         groups = np.flatnonzero(o.photo == i)
-        k = 10 * len(groups)  # plate pose and values of each, then lens and ruler
-        theirs, cross = np.zeros((k + 10, k + 10)), np.zeros((15, k + 10))
-        for j, product in zip(range(0, k, 10), products[groups], strict=True):
-            theirs[j : j + 10, j : j + 10] = product[15:25, 15:25]
-            theirs[j : j + 10, k:] = product[15:25, 25:]
-            theirs[k:, j : j + 10] = product[25:, 15:25]
-            theirs[k:, k:] += product[25:, 25:]
-            cross[:, j : j + 10] = product[:15, 15:25]
-            cross[:, k:] += product[:15, 25:]
+        m, n = len(groups), J.shape[1]
+        theirs = np.zeros((m, n, 10 * m + 10))  # plate pose and values of each, then lens and ruler
+        for j, rows in enumerate(J[groups]):
+            theirs[j, :, 10 * j : 10 * j + 10] = rows[:, 15:25]
+            theirs[j, :, 10 * m :] = rows[:, 25:]
+        # What is known of the photo beforehand says nothing of what is shared.
+        theirs = np.concatenate([theirs.reshape(m * n, -1), np.zeros((15, 10 * m + 10))])
+        Q, _ = np.linalg.qr(np.concatenate([J[groups, :, :15].reshape(m * n, 15), known[i]]))
+        left = theirs - Q @ (Q.T @ theirs)
         columns = np.concatenate([of_plate[o.plate[groups]].ravel(), of_lens[o.lens_of_photo[i]]])
-        shares.append(_Share(columns, theirs - cross.T @ covariance[i] @ cross))
+        shares.append(_Share(columns, left.T @ left))
     return shares
 
 
-def _own_information(network: Network, state: State) -> NDArray:
-    """(P, 15, 15) what is known beforehand of a photo's pose, which is nothing, and of its own changes."""
+def _known_of_photos(network: Network, state: State) -> NDArray:
+    """(P, 15, 15) whitened rows on what is known beforehand: nothing of a pose, something of own changes."""
     o, u = network.observed, network.unknowns
     known = np.zeros(u.n_values)
     for block in parameter_priors(u, state, kit=network.kit, plates=o.plates, size_px=o.size_px):
         if block.cause in ("refocus", "read_out"):
-            known[block.value_index] = block.u**-2
+            known[block.value_index] = 1 / block.u
     out = np.zeros((o.n_photos, 15, 15))
     own = np.arange(6, 15)
     out[:, own, own] = known[u.photo_values()]
