@@ -6,12 +6,8 @@ PLUMBSIGHT_KILLS and PLUMBSIGHT_SEED choose another number of kills and other mo
 
 import hashlib
 import http.client
-import json
 import os
 import random
-import socket
-import subprocess
-import sys
 import threading
 import time
 from collections.abc import Iterator
@@ -28,78 +24,25 @@ from api.photos import photofiles
 from api.store import Store, open_store
 from api.tables import Arrival, Measured, PhotoFile
 from api.visits import rounds
+from tests.api.served import Phone, Server, unlike
 from tests.api.test_photos_whole_way import NAMES, begin_demo_visit, demo_photo
 
 KILLS = int(os.environ.get("PLUMBSIGHT_KILLS", "4"))
 SEED = int(os.environ.get("PLUMBSIGHT_SEED", "1"))
 N_PHOTOS, N_PHONES = 16, 3
-SERVER = """
-import sys
-from pathlib import Path
-import uvicorn
-from api.app import create_app
-from api.settings import Settings
-
-if __name__ == "__main__":
-    settings = Settings(folder=Path(sys.argv[1]), port=int(sys.argv[2]), n_workers=1, reserve_bytes=0)
-    uvicorn.run(create_app(settings), host="127.0.0.1", port=settings.port, log_level="error")
-"""
-
-
-@dataclass
-class Server:
-    """The service in a process of its own, on one store and port."""
-
-    folder: Path
-    script: Path
-    port: int
-    process: subprocess.Popen[bytes] | None = None
-
-    def start(self) -> None:
-        command = [sys.executable, str(self.script), str(self.folder), str(self.port)]
-        self.process = subprocess.Popen(command, env={**os.environ, "PYTHONPATH": os.getcwd()})
-        end = time.monotonic() + 120
-        while not self.is_answering():
-            assert time.monotonic() < end and self.process.poll() is None, "the service does not start"
-            time.sleep(0.1)
-
-    def is_answering(self) -> bool:
-        try:
-            with socket.create_connection(("127.0.0.1", self.port), timeout=1):
-                return True
-        except OSError:
-            return False
-
-    def kill(self) -> None:
-        assert self.process is not None
-        self.process.kill()
-        self.process.wait()
 
 
 @dataclass
 class Phones:
     """Phones that send photos until each is acknowledged, whatever happens to the service."""
 
-    server: Server
-    secret: str
-    token: str
+    phone: Phone
     round_id: str
     waiting: list[tuple[str, bytes]]
     acknowledged: dict[str, dict[str, Any]] = field(default_factory=dict)
     n_tries: int = 0
     problems: list[str] = field(default_factory=list)
     lock: threading.Lock = field(default_factory=threading.Lock)
-
-    def ask(self, method: str, path: str, body: bytes = b"", **headers: str) -> tuple[int, Any]:
-        connection = http.client.HTTPConnection("127.0.0.1", self.server.port, timeout=60)
-        own = {"Cookie": f"{sessions.COOKIE}={self.secret}", sessions.TOKEN_HEADER: self.token}
-        origin = {"Origin": f"http://127.0.0.1:{self.server.port}"}
-        try:
-            connection.request(method, path, body, {**own, **origin, **headers})
-            answer = connection.getresponse()
-            return answer.status, json.loads(answer.read())
-        finally:
-            connection.close()
 
     def send_all(self) -> None:
         while True:
@@ -114,7 +57,7 @@ class Phones:
         self.n_tries += 1
         headers = {"X-Photo-Key": f"key-{name.replace('.', '-')}", "X-Photo-Name": name}
         try:
-            status, body = self.ask("POST", f"/api/rounds/{self.round_id}/photos", data, **headers)
+            status, body = self.phone.ask("POST", f"/api/rounds/{self.round_id}/photos", data, **headers)
         except (OSError, http.client.HTTPException, ValueError):
             return False  # killed under way: nothing was said
         if status not in (200, 201):
@@ -136,22 +79,10 @@ def bay(tmp_path: Path) -> Iterator[tuple[Server, Phones]]:
         one = rounds.open(db, caller, visit.id, "first")
         round_id = one.id
     store.close()
-    script = tmp_path / "server.py"
-    script.write_text(SERVER)
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        port = free.getsockname()[1]
-    server = Server(tmp_path / "store", script, port)
+    server = Server(tmp_path / "store")
     photos = [(f"{k:02d}.jpg", unlike(demo_photo(NAMES[k % len(NAMES)]), k)) for k in range(N_PHOTOS)]
-    yield server, Phones(server, session.secret, session.form_token, round_id, photos)
-    if server.process is not None and server.process.poll() is None:
-        server.kill()
-
-
-def unlike(jpeg: bytes, number: int) -> bytes:
-    """The same picture in another file, of a camera of its own: in a round it may stand beside the other."""
-    comment = f"{number:08d}".encode()
-    return jpeg[:2] + b"\xff\xfe" + (2 + len(comment)).to_bytes(2) + comment + jpeg[2:]
+    yield server, Phones(Phone(server, session.secret, session.form_token), round_id, photos)
+    server.end()
 
 
 @pytest.mark.study
@@ -169,14 +100,16 @@ def test_nothing_that_was_acknowledged_is_lost_to_kills(bay):
     for thread in threads:
         thread.join(300)
     assert not phones.problems and len(phones.acknowledged) == N_PHOTOS
-    status, body = phones.ask("POST", f"/api/rounds/{phones.round_id}/close")
+    status, body = phones.phone.ask("POST", f"/api/rounds/{phones.round_id}/close")
     assert status < 300, body
     for _ in range(KILLS):  # while photos are looked at and the round is measured
         time.sleep(rng.uniform(0.0, 4.0))
         server.kill()
         server.start()
     end = time.monotonic() + 300
-    while (answer := phones.ask("GET", f"/api/rounds/{phones.round_id}/result")[1])["state"] == "waiting":
+    while (answer := phones.phone.ask("GET", f"/api/rounds/{phones.round_id}/result")[1])[
+        "state"
+    ] == "waiting":
         assert time.monotonic() < end
         time.sleep(0.2)
     server.kill()
