@@ -237,8 +237,8 @@ def sheets_text(taught: TaughtSheets, kit: Kit) -> Iterator[str]:
     if vague:
         plates = ", ".join(str(sheet.before.number) for sheet in vague)
         yield _wrapped(
-            f"Plate {plates}: the photos tell less of it than its ruler does. Take more photos of it, nearer and "
-            "from all sides, together with the others."
+            f"Plate {plates}: the photos tell less of it than its ruler does. Take more photos of it, nearer "
+            "and from all sides, together with the others."
         )
     raised = [(b, a) for b, a in taught.unseen if a.u_printed_scale > 1.005 * b.u_printed_scale]
     if raised:
