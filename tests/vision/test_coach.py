@@ -66,17 +66,17 @@ def test_following_the_coach_ends_with_every_u_as_small_as_needed(scene, walked)
         assert said[-1].now.u[key] == pytest.approx(measured.reported.u(f"0:{key}"), rel=0.05), key
 
 
-def test_what_is_asked_for_brings_what_was_forecast(walked):
-    """Within 15 %, of values that it makes sure enough; before that, a step aside changes much."""
+def test_the_photo_that_makes_all_sure_enough_brings_what_was_forecast(walked):
+    """Within 15 %. Before that a plate at the picture's border, lost by a step aside, changes more."""
     _, said = walked
     n_compared = 0
     for before, after in zip(said[:-1], said[1:], strict=True):
-        for key, most in before.needed.items():
-            u = before.next.then.u.get(key, np.inf)
-            if u <= most:
-                n_compared += 1
+        then = {key: before.next.then.u.get(key, np.inf) for key in before.needed}
+        if all(then[key] <= most for key, most in before.needed.items()):
+            n_compared += 1
+            for key, u in then.items():
                 assert u == pytest.approx(after.now.u[key], rel=0.15), key
-    assert n_compared >= len(said[0].needed)
+    assert n_compared
 
 
 def test_no_enough_before_the_last_photo(walked):

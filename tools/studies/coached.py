@@ -4,8 +4,9 @@
 
 Every set is a shop of its own. The technician takes the photo that the coach asks for, within 150 mm of the
 place, the phone between 0.3 and 2.0 m high, the aim off by one to two degrees, the roll by 2.5 (sd), and asks
-again, until it is enough. Against that stands the smallest number of photos that a search finds to suffice,
-with every plate known where it truly stands.
+again, until it is enough (where no plan suffices, until the coach says that photos hardly help). Against that
+stands the smallest number of photos that a search finds to suffice, with every plate known where it truly
+stands.
 """
 
 import time
