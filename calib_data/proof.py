@@ -5,7 +5,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from calib_data.formats import Coordinate, FileModel, IsoDate, Line, PlateNumber, Sha256
+from calib_data.formats import FileModel, IsoDate, Line, PlateNumber, Sha256
 from vision.proof import Proof
 
 PROOF = "plumbsight.proof/1"
@@ -26,9 +26,9 @@ class ProofFile(FileModel):
     along: Literal["distance_mm", "lateral_mm"] | None = Field(
         None, description="The value that sliding changed; its sign is the way's."
     )
-    value: Coordinate = Field(description="As measured.")
+    value: float = Field(description="As measured.")
     u: Length = Field(description="Standard uncertainty of the value.")
-    reference: Coordinate = Field(description="As known.")
+    reference: float = Field(description="As known.")
     u_reference: Length = Field(description="Standard uncertainty of the reference.")
     interval95: list[float] = Field(
         description="95 % interval of value less reference; zero lies in it unless the kit is flagged.",

@@ -31,7 +31,7 @@ from vision.layout import Layout
 from vision.lenses import Profile
 from vision.measure import assemble
 from vision.sightings import FoundPhoto
-from vision.teach import FEWEST_VIEWS, need_agreement, plates_and_bars
+from vision.teach import FEWEST_VIEWS, need_agreement, need_lengths_agree, plates_and_bars
 
 COVERAGE_95 = float(norm.isf(0.025))
 # One-sided: an error of this many u beyond the interval is flagged in 95 % of proofs.
@@ -154,19 +154,22 @@ def measured_length(
     plates: tuple[int, int],
     profiles: Sequence[Profile] = (),
 ) -> tuple[float, float]:
-    """Distance of two plates' origins and its u, from photos, prints and other bars: no length between them.
+    """Distance of two plates' origins and its u, from photos and prints alone.
+
+    All of the kit's bars are held out: another one in view would tell the scale in place of the sheets, whose
+    scale is what is to be proved.
 
     Raises:
         KitError: A plate is not in the kit, or both are one.
-        NotEnoughError: A plate is seen too seldom, or the photos contradict each other.
+        NotEnoughError: A plate is seen too seldom, or photos or rulers contradict each other.
     """
     for plate in plates:
         if plate not in kit.plates:
             raise KitError(f"Plate {plate} is not in the kit. Read the numbers off the bar's sheets again.")
     if plates[0] == plates[1]:
         raise KitError(f"A bar has two plates, and both are called {plates[0]}. Name the other one too.")
-    held_out = tuple(bar for bar in kit.scale_bars if set(bar.plates) != set(plates))
-    network = assemble(found, replace(plates_and_bars(kit), scale_bars=held_out), layouts, profiles).network
+    sheets_only = replace(plates_and_bars(kit), scale_bars=())
+    network = assemble(found, sheets_only, layouts, profiles).network
     o = network.observed
     for plate in plates:
         views = int((o.plate == o.plates.index(plate)).sum()) if plate in o.plates else 0
@@ -177,6 +180,7 @@ def measured_length(
             )
     adjustment = adjust_from_nothing(network)
     need_agreement(adjustment)
+    need_lengths_agree(adjustment)
     return distance_between(adjustment, plates)
 
 

@@ -25,13 +25,10 @@ from types import MappingProxyType
 
 import numpy as np
 import scipy.linalg
-import scipy.stats
 from numpy.typing import NDArray
 
 from vision.adjust import Adjustment
-from vision.blocks import DistanceBlock
 from vision.errors import NotEnoughError
-from vision.hypotheses import own_residual, pull
 from vision.initial import adjust_from_nothing
 from vision.kit import Kit, Plate
 from vision.layout import Layout
@@ -41,14 +38,16 @@ from vision.parameters import U_UNMEASURED_SCALE
 from vision.sightings import FoundPhoto
 from vision.teach import (
     SHARED_ALLOWANCE,
+    bars_of,
     bound_by_rows,
     need_agreement,
+    need_bars_agree,
     plates_and_bars,
+    ruler_limit,
+    ruler_statistics,
     shared_errors,
 )
 
-# All sheets of a correct kit pass with 99.7 %, as in the family of consistency tests.
-FAMILY_LEVEL = 0.003
 # Two rulers that disagree accuse each other; a third tells which is wrong.
 FEWEST_JUDGES = 3
 # Budget lines that later rounds have again.
@@ -124,13 +123,13 @@ def teach_sheets(
         _need_sheets(assembled.network.observed.plates, kit, assembled.network.kit)
         adjustment = adjust_from_nothing(assembled.network)
         need_agreement(adjustment)
-        statistics = _statistics(adjustment, loose)
-        limit = _limit(len(statistics))
+        statistics = {p: value for p, value in ruler_statistics(adjustment).items() if p not in loose}
+        limit = ruler_limit(len(statistics))
         worst = max(statistics, key=lambda p: statistics[p], default=-1)
-        _need_bar_agrees(adjustment, max(statistics.values(), default=0.0), limit)
+        need_bars_agree(adjustment, max(statistics.values(), default=0.0))
         if not statistics or statistics[worst] <= limit:
             break
-        if len(statistics) < FEWEST_JUDGES and not _bars(adjustment):
+        if len(statistics) < FEWEST_JUDGES and not bars_of(adjustment):
             raise NotEnoughError(_ambiguous(list(statistics)))
         loose[worst] = statistics[worst]
     return taught_sheets(adjustment, kit, {**statistics, **loose}, limit, assembled.apart)
@@ -175,7 +174,7 @@ def taught_sheets(
         float(np.sqrt(c)),
         errors,
         joint[:-1, :-1],
-        bool(_bars(adjustment)),
+        bool(bars_of(adjustment)),
         adjustment,
         tuple(says),
     )
@@ -231,39 +230,6 @@ def _raised(joint: NDArray, c: float, u_own: NDArray, u_others: NDArray) -> NDAr
 def _loosened(kit: Kit, loose: Mapping[int, float]) -> Kit:
     free = {p: replace(kit.plates[p], u_printed_scale=U_UNMEASURED_SCALE) for p in loose}
     return replace(kit, plates=MappingProxyType({**kit.plates, **free}))
-
-
-def _limit(n: int) -> float:
-    return float(scipy.stats.chi2.isf(FAMILY_LEVEL / max(n, 1), 1))
-
-
-def _statistics(adjustment: Adjustment, loose: Mapping[int, float]) -> dict[int, float]:
-    """By plate, of those with a measured ruler that is still believed."""
-    own, kit = adjustment.network.unknowns.plate_values()[:, 0], adjustment.network.kit
-    return {
-        number: pull(
-            adjustment, own[k : k + 1], np.zeros(1), np.array([[kit.plates[number].u_printed_scale ** 2]])
-        ).statistic
-        for k, number in enumerate(adjustment.network.observed.plates)
-        if kit.plates[number].scale_is_measured and number not in loose
-    }
-
-
-def _bars(adjustment: Adjustment) -> list[DistanceBlock]:
-    return [block for block in adjustment.blocks if isinstance(block, DistanceBlock)]
-
-
-def _need_bar_agrees(adjustment: Adjustment, worst_sheet: float, limit: float) -> None:
-    """Refuse a bar that all sheets together contradict more than any one sheet contradicts the rest."""
-    for block in _bars(adjustment):
-        for group in range(len(block.length_mm)):
-            statistic = own_residual(adjustment, block, group).statistic
-            if statistic > limit and statistic >= worst_sheet:
-                raise NotEnoughError(
-                    f"The scale bar of {block.length_mm[group]:g} mm and the sheets' rulers disagree: all "
-                    "rulers were read alike wrongly, or the bar's length is wrong. Measure the bar and the "
-                    "rulers again, with another rule."
-                )
 
 
 def _ambiguous(plates: Sequence[int]) -> str:

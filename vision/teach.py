@@ -25,11 +25,14 @@ from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 import numpy as np
+import scipy.stats
 from numpy.typing import NDArray
 
 from vision import geometry
 from vision.adjust import Adjustment
+from vision.blocks import DistanceBlock
 from vision.errors import KitError, NotEnoughError
+from vision.hypotheses import own_residual, pull
 from vision.initial import adjust_from_nothing, looks_settled
 from vision.kit import Fixture, Kit, Mount, Target
 from vision.layout import Layout
@@ -45,6 +48,8 @@ SHARED_CAUSES = ("print_scale", "flatness", "scale_bars")
 # By how much a later variance may be too small by what rounds share: 15 % of it are 7 % of u, and a 95 %
 # interval still holds the truth in 93.2 % of cases at worst (MEASUREMENT.md asks for 93).
 SHARED_ALLOWANCE = 0.15
+# All rulers of a correct kit pass with 99.7 %, as in the family of consistency tests.
+FAMILY_LEVEL = 0.003
 # One photo that is off shows only where others tell otherwise; common practice, no source.
 FEWEST_VIEWS = 3
 # The frame that makes the bound tight is found by repetition; any frame is valid.
@@ -120,7 +125,7 @@ def teach_fixture(
 
     Raises:
         KitError: A plate that was named is not in the kit.
-        NotEnoughError: A plate is missing, seen too seldom, or the photos contradict each other.
+        NotEnoughError: A plate is missing, seen too seldom, or photos, rulers, bars contradict each other.
     """
     _need_in_kit(kit, (stand_in.plate, *plates))
     assembled = assemble(found, plates_and_bars(kit), layouts, profiles)
@@ -129,6 +134,7 @@ def teach_fixture(
     _need_views(assembled.network.observed, on_fixture, stand_in.plate)
     adjustment = adjust_from_nothing(assembled.network)
     need_agreement(adjustment)
+    need_lengths_agree(adjustment)
     return taught(adjustment, kit, name, target, on_fixture, stand_in, assembled.apart)
 
 
@@ -145,6 +151,53 @@ def need_agreement(adjustment: Adjustment) -> None:
         "The photos contradict each other: a plate was moved between them, two prints carry one number, or "
         "some photos are cropped or zoomed. Fix all plates, touch nothing, and photograph anew."
     )
+
+
+def need_lengths_agree(adjustment: Adjustment) -> None:
+    """Raise NotEnoughError where a sheet's ruler or a bar contradicts the others: all else would be bent."""
+    need_bars_agree(adjustment, 0.0)
+    statistics = ruler_statistics(adjustment)
+    worst = max(statistics, key=lambda plate: statistics[plate], default=-1)
+    if statistics and statistics[worst] > ruler_limit(len(statistics)):
+        raise NotEnoughError(
+            f"The ruler of plate {worst} and the other sheets' disagree about its size. Measure the rulers "
+            "again and see that the sheets are flat, or let `plumbsight teach sheets` tell which is wrong."
+        )
+
+
+def ruler_statistics(adjustment: Adjustment) -> dict[int, float]:
+    """By plate with a measured ruler: how far the others' sizes contradict it, chi-square with one degree."""
+    own, kit = adjustment.network.unknowns.plate_values()[:, 0], adjustment.network.kit
+    return {
+        number: pull(
+            adjustment, own[k : k + 1], np.zeros(1), np.array([[kit.plates[number].u_printed_scale ** 2]])
+        ).statistic
+        for k, number in enumerate(adjustment.network.observed.plates)
+        if kit.plates[number].scale_is_measured
+    }
+
+
+def ruler_limit(n: int) -> float:
+    """Of one of n statistics."""
+    return float(scipy.stats.chi2.isf(FAMILY_LEVEL / max(n, 1), 1))
+
+
+def bars_of(adjustment: Adjustment) -> list[DistanceBlock]:
+    """The scale bars of which both ends were seen."""
+    return [block for block in adjustment.blocks if isinstance(block, DistanceBlock)]
+
+
+def need_bars_agree(adjustment: Adjustment, worst_sheet: float) -> None:
+    """Refuse a bar that all sheets together contradict more than any one sheet contradicts the rest."""
+    for block in bars_of(adjustment):
+        for group, length_mm in enumerate(block.length_mm):
+            statistic = own_residual(adjustment, block, group).statistic
+            if statistic > ruler_limit(len(block.length_mm)) and statistic >= worst_sheet:
+                raise NotEnoughError(
+                    f"The scale bar of {length_mm:g} mm and the sheets' rulers disagree: all rulers were "
+                    "read alike wrongly, or the bar's length is wrong. Measure the bar and the rulers again, with "
+                    "another rule."
+                )
 
 
 def taught(

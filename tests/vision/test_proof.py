@@ -1,6 +1,7 @@
 """Proofs: what passes, what is flagged, what proves nothing; the bar's length by perfect data."""
 
 from dataclasses import replace
+from types import MappingProxyType
 
 import numpy as np
 import pytest
@@ -111,9 +112,9 @@ def test_exact_photos_give_the_length_exactly(its_length):
     assert np.hypot(0.2, 0.3 / np.sqrt(6)) < u_mm < 0.3
 
 
-def test_the_bars_own_length_in_the_kit_is_held_out(a_bar, its_length):
+def test_the_kits_bars_are_held_out(a_bar, its_length):
     found, kit = a_bar
-    told = replace(kit, scale_bars=(ScaleBar((31, 30), 1010.0, 0.05),))
+    told = replace(kit, scale_bars=(ScaleBar((31, 30), 1010.0, 0.05), ScaleBar((0, 1), 500.0, 0.05)))
     assert measured_length(found, told, LAYOUTS, BAR) == its_length
 
 
@@ -122,6 +123,14 @@ def test_sheets_that_are_one_per_cent_off_are_flagged():
     length_mm, u_mm = measured_length(*photos_of_a_bar(1.01), LAYOUTS, BAR)
     assert length_mm == pytest.approx(990.1, abs=0.02)
     assert proved_bar(length_mm, u_mm, 1000.0, 0.2).verdict == "flagged"
+
+
+def test_a_sheet_whose_ruler_disagrees_is_named(a_bar):
+    found, kit = a_bar
+    wrong = replace(kit.plates[2], printed_scale_xy=(0.97, 0.97))
+    kit = replace(kit, plates=MappingProxyType({**kit.plates, 2: wrong}))
+    with pytest.raises(NotEnoughError, match="The ruler of plate 2 and the other sheets' disagree"):
+        measured_length(found, kit, LAYOUTS, BAR)
 
 
 @pytest.mark.parametrize(

@@ -58,7 +58,7 @@ def exact_scene(seed, **words):
 
 
 @cache
-def drawn_fixture(seed, n_photos=8, **words):
+def drawn_fixture(seed, n_photos=6, **words):
     rng = np.random.default_rng(seed)
     scene = make_scene(rng, n_photos=2, drawn=replace(CARE, u_mount_mm=10.0, u_mount_deg=3.0), **words)
     bar = bar_before(scene) if words.get("with_bar") else ()
@@ -231,6 +231,20 @@ def test_too_few_photos_are_refused(n_photos):
         teach_fixture(found[:n_photos], scene.kit, LAYOUTS, "front", InTargetsPlace(STAND_IN))
 
 
+def test_lengths_that_contradict_each_other_are_not_taught():
+    scene, found = drawn_fixture(2)
+    with pytest.raises(NotEnoughError, match="The ruler of plate 11 and the other sheets' disagree"):
+        teach_fixture(
+            found, with_wrong_ruler(scene.kit, 11, 0.97), LAYOUTS, "front", InTargetsPlace(STAND_IN)
+        )
+    scene, found = drawn_fixture(6, with_bar=True)
+    longer = replace(scene.kit.scale_bars[0], length_mm=1010.0)
+    with pytest.raises(NotEnoughError, match="scale bar of 1010 mm and the sheets' rulers disagree"):
+        teach_fixture(
+            found, replace(scene.kit, scale_bars=(longer,)), LAYOUTS, "front", InTargetsPlace(STAND_IN)
+        )
+
+
 def test_a_plate_that_moved_between_the_photos_is_not_taught():
     rng = np.random.default_rng(9)
     scene = make_scene(rng, n_photos=2)
@@ -250,7 +264,7 @@ def test_a_plate_that_moved_between_the_photos_is_not_taught():
 
 
 @cache
-def sheets(seed, *, exact=False, n=6, n_photos=8, bar_mm=0.0, stretched=None, factor=1.0):
+def sheets(seed, *, exact=False, n=6, n_photos=6, bar_mm=0.0, stretched=None, factor=1.0):
     """Photos of sheets, the kit, and each sheet's true relative error; some `stretched` by a factor."""
     rng = np.random.default_rng(seed)
     prints = prints_of(rng, CARE, exact)
