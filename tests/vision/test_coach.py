@@ -235,6 +235,16 @@ def test_a_plate_that_is_not_where_it_should_lie_is_not_counted_on(scene):
     assert gone not in now.sofar.bay.T_vehicle_plate or gone not in now.next.station.plates
 
 
+def test_where_the_kit_is_the_limit_it_says_that_photos_hardly_help(scene, walked):
+    """A target whose place on its fixture is known to 5 mm: needed are 1.5 mm, and no photo shows it."""
+    found, _ = walked
+    (fixture,) = scene.kit.fixtures
+    vague = replace(fixture, targets=tuple(replace(t, u_position_mm=5.0) for t in fixture.targets))
+    now = coached(found, scene, kit=replace(scene.kit, fixtures=(vague,)))
+    assert not now.is_enough and now.hardly_helps
+    assert "what limits it is the kit" in coaching_words(now)
+
+
 def test_a_kit_without_a_rear_clamp_cannot_be_helped_by_photos(scene):
     clamps = {wheel: c for wheel, c in scene.kit.clamps.items() if wheel != "rear_left"}
     with pytest.raises(NotEnoughError, match="rear left"):
