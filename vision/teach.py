@@ -195,8 +195,8 @@ def need_bars_agree(adjustment: Adjustment, worst_sheet: float) -> None:
             if statistic > ruler_limit(len(block.length_mm)) and statistic >= worst_sheet:
                 raise NotEnoughError(
                     f"The scale bar of {length_mm:g} mm and the sheets' rulers disagree: all rulers were "
-                    "read alike wrongly, or the bar's length is wrong. Measure the bar and the rulers again, with "
-                    "another rule."
+                    "read alike wrongly, or the bar's length is wrong. Measure the bar and the rulers again, "
+                    "with another rule."
                 )
 
 
