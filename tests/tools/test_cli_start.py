@@ -42,11 +42,18 @@ def test_it_installs_once_and_again_when_the_project_file_changed(elsewhere, mon
     for _ in range(2):
         assert call(monkeypatch, "schemas") == 0
     assert [words[0] for words in ran] == ["venv", "-m", "-m", "-m"]
-    assert ran[1][:3] == ("-m", "pip", "install") and ".[test]" in ran[1]
+    assert ran[1][:3] == ("-m", "pip", "install") and ran[1][-1] == "."
     assert ran[2] == ran[3] == ("-m", "tools.cli", "schemas")
     (folder / "pyproject.toml").write_text("[project]\nname = 'y'\n")
     call(monkeypatch, "schemas")
     assert ("-m", "pip", "install") in [words[:3] for words in ran[4:]]
+
+
+def test_the_tests_libraries_are_installed_for_the_tests_only(elsewhere, monkeypatch):
+    _, ran = elsewhere
+    for words in ("schemas", "test", "schemas", "test"):
+        call(monkeypatch, words)
+    assert [words[-1] for words in ran if words[:2] == ("-m", "pip")] == [".", ".[test]"]
 
 
 def test_a_failed_installation_is_no_success_and_is_tried_again(elsewhere, monkeypatch, capsys):
@@ -70,7 +77,7 @@ def test_a_machine_without_venv_is_told_what_to_install(elsewhere, monkeypatch, 
 @pytest.mark.parametrize("broken", ["ruff", "mypy", "pytest"])
 def test_each_check_can_fail_the_whole_and_all_are_run(elsewhere, monkeypatch, capsys, broken):
     ran = []
-    call(monkeypatch, "schemas")
+    call(monkeypatch, "test")
     monkeypatch.setattr(start, "run", lambda *words: ran.append(words[1]) or int(words[1] == broken))
     assert call(monkeypatch, "test") == 1
     assert ran == ["ruff", "mypy", "pytest"]
