@@ -47,11 +47,11 @@ def fit(model, x, y, start) -> tuple[Solution, NDArray, float]:
     """Solution, standard deviations of the parameters and of a residual.
 
     The solver stops by standard uncertainties, so they must be known roughly: the second of the two
-    fits has that of the first one's residuals. A decrement of 1e-10 is 1e-5 standard uncertainties; the
+    fits has that of the first one's residuals. A decrement of 3e-12 is 2e-6 standard uncertainties; the
     rounding of Hahn1's normal equations alone leaves 1e-12.
     """
     u, start = float(np.std(y)), np.asarray(start, float)
-    for limit in (1e-8, 1e-10):
+    for limit in (1e-8, 3e-12):
         block = Curve(model, x, y, u, len(start))
         state = State(np.zeros((0, 4, 4)), start)
         held = np.zeros(len(start), bool)
