@@ -222,7 +222,12 @@ def check(body: VerifyBody, service: TheService, caller: Technician) -> Findings
 @router.post(
     "/imports",
     status_code=201,
-    openapi_extra={"requestBody": {"required": True, "content": {"application/zip": {}}}},
+    openapi_extra={
+        "requestBody": {
+            "required": True,
+            "content": {"application/zip": {"schema": {"type": "string", "format": "binary"}}},
+        }
+    },
 )
 async def take_in(request: Request, service: TheService, caller: Reviewer) -> Imported:
     """Take in an exported zip (raw body): verified first, then what is new of it.
