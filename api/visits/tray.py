@@ -25,8 +25,6 @@ from api.visits.visit_rows import deviate, still_open
 NO_TIME = (
     "The photo does not say when it was taken, so that it belongs to this round rests on the person alone."
 )
-
-
 DEMO_TIME = "DEMO: when the photo was taken does not count here."
 
 
