@@ -14,6 +14,9 @@ from calib_data.formats import FileModel, KitFile, PlacementFile, ResultFile, Sh
 RECORD, REMOVAL = "plumbsight.record/1", "plumbsight.removal/1"
 IMPORT, NOTE, CHAIN = "plumbsight.import/1", "plumbsight.note/1", "plumbsight.chain/1"
 
+# Kinds of round that look at the target: a visit's decision is that of the last of these.
+LOOKS = ("first", "after_correction", "after_calibration")
+
 Id = Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{32}$")]
 Time = Annotated[
     str,

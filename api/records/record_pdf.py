@@ -51,7 +51,7 @@ from api.records.record_parts import (
     values,
     views,
 )
-from api.records.recording import Json, is_demo
+from api.records.recording import Json, is_demo, last_look
 from calib_data.sheets import SECOND_CHECK
 from vision.advice import LABELS
 
@@ -145,7 +145,7 @@ def _foot(record: Json, page: Page) -> list[str]:
 def _story(record: Json, page: Page) -> Iterator[Flowable]:
     clock = Clock(record["shop"]["zone"])
     names = {one["id"]: one["name"] for one in record["people"]}
-    last = record["rounds"][-1] if record["rounds"] else None
+    last = last_look(record["rounds"])
     yield from _opening(record, page)
     yield _facts(record, page, clock, names)
     if last and last["result"]:

@@ -25,7 +25,7 @@ from api.tables import (
     VisitPlacement,
 )
 from api.visits.conditions import CONDITIONS
-from calib_data.record import RECORD
+from calib_data.record import LOOKS, RECORD
 from calib_data.sheets import SECOND_CHECK
 from vision.decide import P_PROOF
 
@@ -73,21 +73,26 @@ def facts(db: Session, visit: Visit) -> Json:
 
 
 def decision_of(rounds: Sequence[Json]) -> str:
-    """That of the last round; one that gave no result leaves the visit undecided, whatever came before."""
-    last = rounds[-1] if rounds else None
+    """That of the last look; one that gave no result leaves the visit undecided, whatever came before."""
+    last = last_look(rounds)
     return last["result"]["decision"] if last and last["result"] else "undecided"
 
 
 def in_words(rounds: Sequence[Json]) -> str:
     """E.g. "conforming in round 3 of 3"."""
-    if not rounds:
+    last, n = last_look(rounds), len(rounds)
+    if last is None:
         return "no round"
-    last, n = rounds[-1], len(rounds)
     if last["result"]:
         decision = last["result"]["decision"]
         words = "measured, nothing required" if decision == "none" else decision
         return f"{words} in round {last['number']} of {n}"
     return f"undecided: round {last['number']} of {n} could not be measured"
+
+
+def last_look(rounds: Sequence[Json]) -> Json | None:
+    """The last round that looked at the target; none if none did."""
+    return next((one for one in reversed(rounds) if one["kind"] in LOOKS), None)
 
 
 def is_demo(record: Json) -> bool:
@@ -255,7 +260,8 @@ def _phones(photos: Iterable[Json]) -> list[str]:
 
 
 def _rule(rounds: Sequence[Json]) -> Json:
-    result = rounds[-1]["result"] if rounds else None
+    last = last_look(rounds)
+    result = last["result"] if last else None
     joint = [
         {"placement": one["name"], **one["joint"]}
         for one in (result or {}).get("placements", ())
@@ -266,8 +272,9 @@ def _rule(rounds: Sequence[Json]) -> Json:
 
 
 def _not_checked(rounds: Sequence[Json], conditions: Sequence[Json]) -> list[str]:
-    """What the last round's result leaves open, and the conditions that nobody looked at."""
-    result = rounds[-1]["result"] if rounds else None
+    """What the last look's result leaves open, and the conditions that nobody looked at."""
+    last = last_look(rounds)
+    result = last["result"] if last else None
     latest = {one["name"]: one for one in conditions}
     unchecked = [one for one in latest.values() if one["state"] == "not_checked"]
     words = [f"{one['name'].replace('_', ' ')}: {one['asks']}".removesuffix(": ") for one in unchecked]

@@ -1,4 +1,8 @@
-"""Rounds: a walk with the phone, opened and closed for photos; one open at a time, none opened again."""
+"""Rounds: a walk with the phone, opened and closed for photos; one open at a time, none opened again.
+
+A round is a look at the target (`LOOKS` of calib_data.record), or its kind says what else it is for; of a
+visit only looks decide.
+"""
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
