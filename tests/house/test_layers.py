@@ -89,17 +89,27 @@ def test_every_module_lies_in_a_package():
 WITH_TEST_EXTRA = {("phone.py", "playwright"), ("screenshots.py", "playwright")}
 
 
+# The package that brings a large extra of its own; whoever imports it says so when the extra is missing.
+RECHECK = ROOT / "tools" / "recheck"
+
+
+def declared(requirements: list[str]) -> set[str]:
+    return {_plain(re.split(r"[^\w.-]", one)[0]) for one in requirements}
+
+
 def test_what_is_imported_is_a_declared_dependency():
     # tests/ is free to use the test extra; the layers are not, but for those who walk the pages.
-    declared = {_plain(re.split(r"[^\w.-]", one)[0]) for one in PROJECT["project"]["dependencies"]}
+    always = declared(PROJECT["project"]["dependencies"])
+    extra = declared(PROJECT["project"]["optional-dependencies"]["recheck"])
     distributions = packages_distributions()
     undeclared = set()
     for path in (path for layer in LAYERS for path in (ROOT / layer).rglob("*.py")):
+        known = always | extra if path.is_relative_to(RECHECK) else always
         for top in {name.split(".")[0] for name in imported_names(path)}:
             if top not in LAYERS and top not in sys.stdlib_module_names:
                 owners = {_plain(name) for name in distributions.get(top, [top])}
                 # A hard dependency of a declared one may be named with it (pydantic_core with pydantic).
-                if not owners & declared and not any(_plain(top).startswith(name) for name in declared):
+                if not owners & known and not any(_plain(top).startswith(name) for name in known):
                     undeclared.add((path.name, top))
     assert not undeclared - WITH_TEST_EXTRA
 

@@ -1,0 +1,214 @@
+"""The results of a re-check: one SQLite file, apart from the archive, that statistics read.
+
+Four tables: `run` (who measured when, with which versions), `round` (one row for each round of each archive
+and mode, never two), `value` (its figures, then and today), `finding` (all that was noticed). A round that is
+measured again replaces its row, values and findings in one transaction, so that whatever moment a run ends
+in, the file holds each round whole or not at all. No names of people are kept, only their roles.
+
+Lengths in mm, angles in degrees, times ISO 8601 as the archive tells them.
+"""
+
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import JSON, Engine, ForeignKey, Index, UniqueConstraint, create_engine, event
+from sqlalchemy.exc import DatabaseError
+from sqlalchemy.orm import DeclarativeBase, Mapped, Session, mapped_column
+
+from vision.errors import InputFileError
+
+# Raised when tables or columns change: an older file is refused, since measuring anew is cheap to ask for.
+STATE = 1
+
+
+class Table(DeclarativeBase):
+    """Base of the tables."""
+
+    type_annotation_map = {dict[str, Any]: JSON}
+
+
+class Run(Table):
+    """One call of the command. `ended_at` stays empty where it was stopped or killed."""
+
+    __tablename__ = "run"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    archive: Mapped[str]  # as named on the command line
+    mode: Mapped[str]  # observations, photos
+    versions: Mapped[dict[str, Any]]  # as a result's made_with
+    started_at: Mapped[str]
+    ended_at: Mapped[str | None]
+    n_listed: Mapped[int] = mapped_column(default=0)
+    n_measured: Mapped[int] = mapped_column(default=0)  # the others stood here from an earlier run
+
+
+class Round(Table):
+    """One round, measured again. What the archive does not tell, or measuring did not give, is NULL.
+
+    `archive` is the store's id for rounds of a store or of an export, else where the tree lies; together with
+    `round_id` and `mode` it names the row for good. `person` is the role of who closed the round.
+    """
+
+    __tablename__ = "round"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    run_id: Mapped[int] = mapped_column(ForeignKey("run.id"))
+    archive: Mapped[str]
+    round_id: Mapped[str]  # the record's id of the round; of a set that no record tells of, its folder
+    mode: Mapped[str]  # observations, photos
+    # What it stands for: the same again is not measured again.
+    fingerprint: Mapped[str]
+    software: Mapped[str]
+
+    # What happened, as the archive tells it.
+    visit_id: Mapped[str | None]
+    visit: Mapped[str | None]  # its number
+    number: Mapped[int | None]  # of the round in its visit
+    kind: Mapped[str | None]  # first, after_correction, after_calibration
+    is_last: Mapped[bool]  # the round whose decision is the visit's
+    taken: Mapped[str | None]  # when the round was opened; of a plain set, its day
+    bay: Mapped[str | None]
+    person: Mapped[str | None]  # technician, reviewer, owner
+    phone_make: Mapped[str | None]
+    phone_model: Mapped[str | None]
+    phone_lens: Mapped[str | None]
+    n_phones: Mapped[int | None]
+    kit_id: Mapped[str | None]
+    kit_name: Mapped[str | None]
+    kit_revision: Mapped[int | None]
+    kit_sha256: Mapped[str | None]  # of the kit's file as the round used it, canonical
+    vehicle_label: Mapped[str | None]
+    vehicle_model: Mapped[str | None]
+    wheelbase_mm: Mapped[float | None]  # declared
+    u_wheelbase_mm: Mapped[float | None]
+
+    # What measuring it today gave.
+    n_photos: Mapped[int | None]
+    n_photos_used: Mapped[int | None]
+    n_plates: Mapped[int | None]
+    wheelbase_left_mm: Mapped[float | None]
+    u_wheelbase_left_mm: Mapped[float | None]
+    wheelbase_right_mm: Mapped[float | None]
+    u_wheelbase_right_mm: Mapped[float | None]
+    chi2: Mapped[float | None]
+    redundancy: Mapped[float | None]
+    rms_px: Mapped[float | None]
+    decision_signed: Mapped[str | None]
+    decision_today: Mapped[str | None]
+
+    # What comes of comparing: an outcome of calib_data.recheck.
+    outcome: Mapped[str]
+    says: Mapped[str]
+    largest_off_u: Mapped[float | None]  # largest difference of all values, in the signed u
+    largest_off: Mapped[str | None]  # which value that is
+    seconds: Mapped[float]
+
+    __table_args__ = (
+        UniqueConstraint("archive", "round_id", "mode"),
+        Index("ix_round_outcome", "mode", "outcome"),
+    )
+
+
+class Value(Table):
+    """One figure of a round, signed and today.
+
+    | subject | name | key |
+    |---|---|---|
+    | placement | the placement's name | distance_mm, lateral_mm ... |
+    | vehicle | empty | wheelbase_left_mm, toe_rear_left_deg ... |
+    | sheet | the plate's number | printed_scale: measured / nominal length as the photos have it |
+    | ruler | empty | scale: what all sheets have in common, 1 as declared |
+
+    A sheet's figure is an adjusted one: its declared value with its u took part in it.
+    """
+
+    __tablename__ = "value"
+    round: Mapped[int] = mapped_column(ForeignKey("round.id", ondelete="CASCADE"), primary_key=True)
+    position: Mapped[int] = mapped_column(primary_key=True)
+    subject: Mapped[str]
+    name: Mapped[str]
+    key: Mapped[str]
+    declared: Mapped[float | None]
+    u_declared: Mapped[float | None]
+    signed: Mapped[float | None]
+    u_signed: Mapped[float | None]
+    today: Mapped[float | None]
+    u_today: Mapped[float | None]
+    off_u: Mapped[float | None]  # today - signed, in u_signed
+    nominal: Mapped[float | None]
+    minus: Mapped[float | None]
+    plus: Mapped[float | None]
+    decision_signed: Mapped[str | None]
+    decision_today: Mapped[str | None]
+    p_conform_today: Mapped[float | None]
+    says: Mapped[str]  # why there is no figure
+
+    __table_args__ = (Index("ix_value_key", "subject", "key"),)
+
+
+class Finding(Table):
+    """Something noticed in a round; `kind` is an outcome of calib_data.recheck, or one of its notes."""
+
+    __tablename__ = "finding"
+    round: Mapped[int] = mapped_column(ForeignKey("round.id", ondelete="CASCADE"), primary_key=True)
+    position: Mapped[int] = mapped_column(primary_key=True)
+    kind: Mapped[str] = mapped_column(index=True)
+    about: Mapped[str]  # a photo, a value, a file; empty: the round as a whole
+    says: Mapped[str]
+
+
+@contextmanager
+def opened(path: Path, *, makes: bool) -> Iterator[Engine]:
+    """A results file.
+
+    Args:
+        makes: Whether it may be made where there is none; else it is only read.
+
+    Raises:
+        InputFileError: It is not there, no results file, or of another version.
+    """
+    if not makes and not path.is_file():
+        raise InputFileError(f"{path} is not there. Name the file that plumbsight recheck --out wrote.")
+    address = f"{path.absolute().as_uri()}?mode={'rwc' if makes else 'ro'}"
+    engine = create_engine("sqlite://", creator=lambda: sqlite3.connect(address, timeout=60, uri=True))
+
+    @event.listens_for(engine, "connect")
+    def _configure(connection, _record):  # type: ignore[no-untyped-def]
+        connection.execute("PRAGMA foreign_keys=ON")
+
+    try:
+        try:
+            _check_state(engine, path, makes)
+        except DatabaseError as wrong:
+            raise InputFileError(
+                f"{path} is no file of results ({wrong.orig}). Name another file, or a new one."
+            ) from wrong
+        yield engine
+    finally:
+        engine.dispose()
+
+
+def _check_state(engine: Engine, path: Path, makes: bool) -> None:
+    with engine.connect() as connection:
+        state = connection.exec_driver_sql("PRAGMA user_version").scalar_one()
+        is_empty = connection.exec_driver_sql("SELECT count(*) FROM sqlite_master").scalar_one() == 0
+    if makes and is_empty:
+        with engine.begin() as connection:
+            Table.metadata.create_all(connection)
+            connection.exec_driver_sql(f"PRAGMA user_version={STATE}")
+    elif state != STATE or is_empty:
+        raise InputFileError(
+            f"{path} holds no results of this version of plumbsight. Name a new file and measure again."
+        )
+
+
+@contextmanager
+def reading(path: Path) -> Iterator[Session]:
+    """A session on a results file, for statistics: nothing is written.
+
+    Raises:
+        InputFileError: It is not there, no results file, or of another version.
+    """
+    with opened(path, makes=False) as engine, Session(engine) as db:
+        yield db
