@@ -3,14 +3,12 @@
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from api.context import Caller
-from api.problems import ConflictError, NotThereError
-from api.store import new_id, now, tell
+from api.store import now
 from api.tables import Kit, KitRevision
-from api.visits.revisions import as_in_a_file, changes, confirmed_doubts, is_next, may_edit, name_of, said
+from api.visits.revisions import Revisions, as_in_a_file, changes, confirmed_doubts, differs, name_of, said
 from calib_data.crosschecks import kit_doubts, kit_problems, needs_for_measuring
 from calib_data.formats import KitFile
 from calib_data.layouts import load_layouts
@@ -19,6 +17,10 @@ from vision.errors import KitError
 
 SOURCE = "kit"
 DEMO = "DEMO"
+
+KITS = Revisions(Kit, KitRevision, KitRevision.kit_id, "kit", "the kit's history")
+retire, current, at, for_visit = KITS.retire, KITS.current, KITS.at, KITS.standing
+listed, history = KITS.listed, KITS.history
 
 
 @dataclass(frozen=True)
@@ -62,11 +64,8 @@ def add(
         KitError: The file is wrong.
         DoubtError: It may be meant otherwise, and `confirmed` is not set.
     """
-    may_edit(caller, "kits")
-    kit = Kit(id=new_id(), added_at=now(), retired_at=None)
-    db.add(kit)
-    db.flush()
-    return _append(db, caller, kit.id, 1, file, says.strip(), is_demo, confirmed)
+    kit_id = KITS.begin(db, caller)
+    return _append(db, caller, kit_id, 1, file, says.strip(), is_demo, confirmed)
 
 
 def revise(
@@ -80,75 +79,14 @@ def revise(
     confirmed: bool = False,
 ) -> KitRevision:
     """Add a revision to a kit; `based_on` is the one that the person saw."""
-    may_edit(caller, "kits")
-    last = current(db, kit_id)
-    _not_retired(db, kit_id)
-    is_next(based_on, last.revision, f'The kit "{last.name}"')
+    last = KITS.to_revise(db, caller, kit_id, based_on)
     reason = said(says, "says", "Say what changed and why, e.g. which clamp was measured again.")
-    if file == last.file:
-        raise ConflictError(
-            f'Nothing differs from revision {last.revision} of "{last.name}", so no revision was made.'
-        )
+    differs(last.file, file, last)
     return _append(db, caller, kit_id, last.revision + 1, file, reason, last.is_demo, confirmed)
 
 
-def retire(db: Session, caller: Caller, kit_id: str) -> KitRevision:
-    """Offer a kit for new visits no longer. Visits that used it keep it."""
-    may_edit(caller, "kits")
-    last = current(db, kit_id)
-    kit = db.get_one(Kit, kit_id)
-    kit.retired_at = kit.retired_at or now()
-    tell(db, None, "kits")
-    return last
-
-
-def current(db: Session, kit_id: str) -> KitRevision:
-    """The latest revision of a kit."""
-    found = db.scalar(
-        select(KitRevision).where(KitRevision.kit_id == kit_id).order_by(KitRevision.revision.desc()).limit(1)
-    )
-    if found is None:
-        raise NotThereError("There is no such kit. Choose one from the list of kits.")
-    return found
-
-
-def at(db: Session, kit_id: str, revision: int) -> KitRevision:
-    """A kit as it was at a revision."""
-    found = db.get(KitRevision, (kit_id, revision))
-    if found is None:
-        raise NotThereError("There is no such revision of this kit. Choose one from the kit's history.")
-    return found
-
-
-def for_visit(db: Session, kit_id: str) -> KitRevision:
-    """The revision with which a visit begins: the latest, of a kit that is not retired."""
-    found = current(db, kit_id)
-    _not_retired(db, kit_id)
-    return found
-
-
-def listed(db: Session, with_retired: bool = False) -> list[KitRevision]:
-    """The latest revision of every kit, by name."""
-    latest = select(KitRevision.kit_id, func.max(KitRevision.revision)).group_by(KitRevision.kit_id)
-    last = latest.subquery().c
-    query = (
-        select(KitRevision)
-        .join(last.kit_id.table, (KitRevision.kit_id == last[0]) & (KitRevision.revision == last[1]))
-        .join(Kit, Kit.id == KitRevision.kit_id)
-        .order_by(KitRevision.name, KitRevision.kit_id)
-    )
-    return list(db.scalars(query if with_retired else query.where(Kit.retired_at.is_(None))))
-
-
-def history(db: Session, kit_id: str) -> list[KitRevision]:
-    """Every revision of a kit, the latest first."""
-    current(db, kit_id)
-    query = select(KitRevision).where(KitRevision.kit_id == kit_id).order_by(KitRevision.revision.desc())
-    return list(db.scalars(query))
-
-
 def view(db: Session, row: KitRevision) -> KitView:
-    before = db.get(KitRevision, (row.kit_id, row.revision - 1))
+    before = KITS.before(db, row)
     return KitView(
         kit_id=row.kit_id,
         revision=row.revision,
@@ -160,7 +98,7 @@ def view(db: Session, row: KitRevision) -> KitView:
         by=name_of(db, row.by),
         at=row.at,
         current_revision=current(db, row.kit_id).revision,
-        retired_at=db.get_one(Kit, row.kit_id).retired_at,
+        retired_at=KITS.retired_at(db, row.kit_id),
         file=row.file,
     )
 
@@ -201,12 +139,4 @@ def _append(
         by=caller.person_id,
         at=now(),
     )
-    db.add(row)
-    db.flush()
-    tell(db, None, "kits")
-    return row
-
-
-def _not_retired(db: Session, kit_id: str) -> None:
-    if db.get_one(Kit, kit_id).retired_at is not None:
-        raise ConflictError("This kit is retired. Choose another one, or add it anew.")
+    return KITS.append(db, row)

@@ -4,15 +4,14 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from api.context import Caller
-from api.problems import ConflictError, NotAcceptedError, NotThereError
-from api.store import new_id, now, tell
+from api.problems import NotAcceptedError
+from api.store import now
 from api.tables import Placement, PlacementRevision
 from api.visits import kits
-from api.visits.revisions import as_in_a_file, changes, confirmed_doubts, is_next, may_edit, name_of, said
+from api.visits.revisions import Revisions, as_in_a_file, changes, confirmed_doubts, differs, name_of, said
 from calib_data.crosschecks import AXLES, placement_problems, tolerance_problems
 from calib_data.families import Family, families, family_doubts, not_filled_in
 from calib_data.formats import KitFile, PlacementFile
@@ -20,6 +19,12 @@ from calib_data.reading import Problem, check, raise_problems
 from vision.errors import PlacementError
 
 SOURCE = "placement"
+
+PLACEMENTS = Revisions(
+    Placement, PlacementRevision, PlacementRevision.placement_id, "placement", "its history"
+)
+retire, current, at = PLACEMENTS.retire, PLACEMENTS.current, PLACEMENTS.at
+listed, history = PLACEMENTS.listed, PLACEMENTS.history
 
 
 @dataclass(frozen=True)
@@ -91,59 +96,20 @@ def add(
         NotAcceptedError: The procedure's title or edition is missing.
         DoubtError: A figure may be meant otherwise, and `confirmed` is not set.
     """
-    may_edit(caller, "placements")
-    placement = Placement(id=new_id(), added_at=now(), retired_at=None)
-    db.add(placement)
-    db.flush()
-    return _append(db, caller, placement.id, 1, file, typed, is_demo)
+    placement_id = PLACEMENTS.begin(db, caller)
+    return _append(db, caller, placement_id, 1, file, typed, is_demo)
 
 
 def revise(
     db: Session, caller: Caller, placement_id: str, file: dict[str, Any], typed: Typed, *, based_on: int
 ) -> PlacementRevision:
     """Add a revision to a placement; `based_on` is the one that the person saw."""
-    may_edit(caller, "placements")
-    last = current(db, placement_id)
-    _not_retired(db, placement_id)
-    is_next(based_on, last.revision, f'The placement "{last.name}"')
+    last = PLACEMENTS.to_revise(db, caller, placement_id, based_on)
     said(typed.says, "says", "Say what changed and why, e.g. which edition of the procedure asks for it.")
     before = (last.file, last.procedure_title, last.procedure_edition, last.family)
-    if before == (file, typed.procedure_title.strip(), typed.procedure_edition.strip(), typed.family):
-        raise ConflictError(
-            f'Nothing differs from revision {last.revision} of "{last.name}", so no revision was made.'
-        )
+    after = (file, typed.procedure_title.strip(), typed.procedure_edition.strip(), typed.family)
+    differs(before, after, last)
     return _append(db, caller, placement_id, last.revision + 1, file, typed, last.is_demo)
-
-
-def retire(db: Session, caller: Caller, placement_id: str) -> PlacementRevision:
-    """Offer a placement for new visits no longer. Visits that used it keep it."""
-    may_edit(caller, "placements")
-    last = current(db, placement_id)
-    placement = db.get_one(Placement, placement_id)
-    placement.retired_at = placement.retired_at or now()
-    tell(db, None, "placements")
-    return last
-
-
-def current(db: Session, placement_id: str) -> PlacementRevision:
-    """The latest revision of a placement."""
-    found = db.scalar(
-        select(PlacementRevision)
-        .where(PlacementRevision.placement_id == placement_id)
-        .order_by(PlacementRevision.revision.desc())
-        .limit(1)
-    )
-    if found is None:
-        raise NotThereError("There is no such placement. Choose one from the list of placements.")
-    return found
-
-
-def at(db: Session, placement_id: str, revision: int) -> PlacementRevision:
-    """A placement as it was at a revision."""
-    found = db.get(PlacementRevision, (placement_id, revision))
-    if found is None:
-        raise NotThereError("There is no such revision of this placement. Choose one from its history.")
-    return found
 
 
 def for_visit(db: Session, placement_ids: list[str], kit: KitFile) -> list[PlacementRevision]:
@@ -152,9 +118,8 @@ def for_visit(db: Session, placement_ids: list[str], kit: KitFile) -> list[Place
         raise NotAcceptedError("Choose at least one placement: it says what is required.", "placements")
     if len(set(placement_ids)) != len(placement_ids):
         raise NotAcceptedError("One placement is chosen twice. Choose each once.", "placements")
-    found = [current(db, placement_id) for placement_id in placement_ids]
+    found = [PLACEMENTS.standing(db, placement_id) for placement_id in placement_ids]
     for row in found:
-        _not_retired(db, row.placement_id)
         file, _ = check(PlacementFile, row.file, f'placement "{row.name}"', PlacementError)
         raise_problems(placement_problems(file, kit), f'placement "{row.name}"', PlacementError)
     names = [row.name for row in found]
@@ -168,28 +133,8 @@ def for_visit(db: Session, placement_ids: list[str], kit: KitFile) -> list[Place
     return found
 
 
-def listed(db: Session, with_retired: bool = False) -> list[PlacementRevision]:
-    """The latest revision of every placement, by name."""
-    row = PlacementRevision
-    latest = select(row.placement_id, func.max(row.revision)).group_by(row.placement_id).subquery()
-    query = (
-        select(row)
-        .join(latest, (row.placement_id == latest.c[0]) & (row.revision == latest.c[1]))
-        .join(Placement, Placement.id == row.placement_id)
-        .order_by(row.name, row.placement_id)
-    )
-    return list(db.scalars(query if with_retired else query.where(Placement.retired_at.is_(None))))
-
-
-def history(db: Session, placement_id: str) -> list[PlacementRevision]:
-    """Every revision of a placement, the latest first."""
-    current(db, placement_id)
-    row = PlacementRevision
-    return list(db.scalars(select(row).where(row.placement_id == placement_id).order_by(row.revision.desc())))
-
-
 def view(db: Session, row: PlacementRevision) -> PlacementView:
-    before = db.get(PlacementRevision, (row.placement_id, row.revision - 1))
+    before = PLACEMENTS.before(db, row)
     return PlacementView(
         placement_id=row.placement_id,
         revision=row.revision,
@@ -204,7 +149,7 @@ def view(db: Session, row: PlacementRevision) -> PlacementView:
         by=name_of(db, row.by),
         at=row.at,
         current_revision=current(db, row.placement_id).revision,
-        retired_at=db.get_one(Placement, row.placement_id).retired_at,
+        retired_at=PLACEMENTS.retired_at(db, row.placement_id),
         read_back=read_back(row.file),
         file=row.file,
     )
@@ -272,10 +217,7 @@ def _append(
         by=caller.person_id,
         at=now(),
     )
-    db.add(row)
-    db.flush()
-    tell(db, None, "placements")
-    return row
+    return PLACEMENTS.append(db, row)
 
 
 def _family(name: str) -> Family | None:
@@ -310,8 +252,3 @@ def _changed(before: PlacementRevision, row: PlacementRevision) -> list[str]:
     old = {name: getattr(before, name) for name in beside} | before.file
     new = {name: getattr(row, name) for name in beside} | row.file
     return changes(old, new)
-
-
-def _not_retired(db: Session, placement_id: str) -> None:
-    if db.get_one(Placement, placement_id).retired_at is not None:
-        raise ConflictError("This placement is retired. Choose another one, or add it anew.")
