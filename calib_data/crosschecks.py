@@ -24,6 +24,7 @@ from calib_data.reading import Problem, Where
 from vision.layout import Layout
 
 AXLES = ("front_axle", "rear_axle")
+NOT_YET = "asks for what this version does not measure yet. Take it out, or update the program."
 
 
 def kit_problems(kit: KitFile, layouts: tuple[Layout, ...]) -> Iterator[Problem]:
@@ -38,6 +39,8 @@ def kit_problems(kit: KitFile, layouts: tuple[Layout, ...]) -> Iterator[Problem]
         if name in AXLES:
             says = "has the name of an axle. Give the datum plate another name."
             yield Problem(("datum_plates", name), says)
+    if kit.mats:
+        yield Problem(("mats",), NOT_YET)
 
 
 def _layout_problems(key: str, plate: PlateFile, known: Mapping[str, Layout]) -> Iterator[Problem]:
@@ -172,6 +175,8 @@ def placement_problems(placement: PlacementFile, kit: KitFile) -> Iterator[Probl
         yield Problem(
             ("datum",), f'is "{placement.datum}", which is neither "front_axle" nor "rear_axle", and {there}'
         )
+    if placement.facing_deg or placement.origin is not None:
+        yield Problem((), NOT_YET)
     yield from tolerance_problems(placement)
 
 
@@ -248,6 +253,8 @@ def set_problems(set_file: SetFile) -> Iterator[Problem]:
     """Contradictions inside a set file."""
     if set_file.placement is not None and set_file.placements is not None:
         yield Problem(("placement",), "is there and placements too. Keep one of the two.")
+    if set_file.relations:
+        yield Problem(("relations",), NOT_YET)
 
 
 def camera_problems(camera: CameraFile) -> Iterator[Problem]:

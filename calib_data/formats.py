@@ -14,14 +14,25 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints, WithJsonSchema
 from pydantic_core import PydanticCustomError
 
+from vision.kit import EVERY_KEY, RELATION_KEYS
+
 SET, KIT, PLACEMENT = "plumbsight.set/1", "plumbsight.kit/1", "plumbsight.placement/1"
+RELATION, SHIFT = "plumbsight.relation/1", "plumbsight.shift/1"
 RESULT, CAMERA = "plumbsight.result/1", "plumbsight.camera/1"
 
-VALUE_KEYS = ("distance_mm", "lateral_mm", "height_mm", "yaw_deg", "pitch_deg", "roll_deg")
+VALUE_KEYS = EVERY_KEY
 LENS_ORDER = ("f", "cx", "cy", "k1", "k2", "p1", "p2", "k3", "aspect")  # of a profile's covariance
 
 WheelName = Literal["front_left", "front_right", "rear_left", "rear_right"]
-ValueName = Literal["distance_mm", "lateral_mm", "height_mm", "yaw_deg", "pitch_deg", "roll_deg"]
+ValueName = Literal[
+    "distance_mm", "lateral_mm", "height_mm", "yaw_deg", "pitch_deg", "roll_deg",
+    "range_mm", "bearing_deg", "gap_mm",
+    "heading_deg", "tilt_along_deg", "tilt_across_deg", "flatness_mm",
+]  # fmt: skip
+RelationName = Literal[
+    "spacing_mm", "distance_difference_mm", "lateral_difference_mm", "height_difference_mm",
+    "symmetry_mm", "parallelism_deg",
+]  # fmt: skip
 DecisionWord = Literal["conforming", "nonconforming", "undecided"]
 
 # Names and titles go to terminals, pages and file names: no control characters, one line.
@@ -181,6 +192,59 @@ class FixtureFile(FileModel):
     )
 
 
+class MatPlateFile(FileModel):
+    """A plate printed or stuck on a mat, in the mat's frame: that of a plate, z out of the face."""
+
+    plate: PlateNumber = _field(_NUMBER, _READ)
+    position_mm: list[Coordinate] = _vector(
+        "the place [x, y] on the mat, x to the reader's right and y along the mat's mark",
+        "Enter two numbers of millimetres such as [-300, 400].",
+        2,
+    )
+    rotation_deg: float = _field(
+        "the plate's turn on the mat, counter-clockwise for the reader",
+        "Enter degrees, or leave it out for 0.",
+        0.0,
+        ge=-360,
+        le=360,
+    )
+    u_position_mm: float = _u(
+        "the place on the mat, per axis, with the mat's stretch", "Enter e.g. 1.0.", 100
+    )
+    u_rotation_deg: float = _u(
+        "the plate's direction against the mat's, per axis", "Leave it out for 2.", 20, 2.0
+    )
+
+
+class MatTargetFile(FileModel):
+    """A mark on a mat, in the mat's frame."""
+
+    position_mm: list[Coordinate] = _vector(
+        "the place [x, y] on the mat", "Enter two numbers of millimetres such as [0, 0].", 2
+    )
+    rotation_deg: float = _field(
+        "the mark's turn on the mat, counter-clockwise for the reader",
+        "Enter degrees, or leave it out for 0.",
+        0.0,
+        ge=-360,
+        le=360,
+    )
+    u_position_mm: float = _u("the place on the mat, per axis", "Enter e.g. 0.5.", 100)
+    u_rotation_deg: float = _u("the mark's direction", "Enter degrees, e.g. 0.1.", 20)
+
+
+class MatFile(FileModel):
+    """A mat that lies on the floor: plates and marks on something soft."""
+
+    plates: list[MatPlateFile] = _field(
+        "the list of plates on the mat", "Enter two at least, better one at each corner.", min_length=2
+    )
+    targets: dict[Name, MatTargetFile] = _field(
+        "the marks on the mat, by name", 'Enter one at least, e.g. {"mark": {…}}.', min_length=1
+    )
+    u_flatness_mm: float = _u("the mat's flatness, at a plate", "Leave it out for 1.", 100, 1.0)
+
+
 class FloorPlateFile(FileModel):
     """A plate that lies on the floor."""
 
@@ -236,6 +300,7 @@ class KitFile(FileModel):
         {},
     )
     fixtures: dict[Name, FixtureFile] = _field("the fixtures, by name", 'Enter e.g. {"front": {…}}.', {})
+    mats: dict[Name, MatFile] = _field("the mats, by name", 'Enter e.g. {"left": {…}}.', {})
     floor: list[FloorPlateFile] = _field(
         "the list of plates on the floor", 'Enter e.g. [{"plate": 10, "u_flatness_mm": 0.5}].', []
     )
@@ -325,12 +390,37 @@ class ToleranceFile(FileModel):
     )
 
 
+class OriginFile(FileModel):
+    """Where range, bearing and gap start."""
+
+    at: Name = _field(
+        "the point from which it counts",
+        'Enter "front_axle", "rear_axle", a wheel such as "front_left", or the name of a datum plate.',
+    )
+    offset_mm: list[Coordinate] = _vector(
+        "the way [x, y] from there to the point meant, forward and to the left",
+        "Enter two numbers of millimetres such as [650, 300], or leave it out.",
+        2,
+        [0.0, 0.0],
+    )
+    u_mm: float | None = _u("the offset, per axis", "Enter e.g. 2.0.", 100, None)
+    axis_deg: float = _field(
+        "the direction from which the bearing counts, from forward to the left",
+        "Enter degrees, or leave it out for 0, forward.",
+        0.0,
+        ge=-360,
+        le=360,
+    )
+
+
 class PlacementFile(FileModel):
     """What is required of one target."""
 
     format: Literal["plumbsight.placement/1"] = _field("the file's kind and version", f'Enter "{PLACEMENT}".')
     name: Name = _field("the placement's name", 'Enter e.g. "front camera board".')
-    fixture: Name = _field("the name of the kit's fixture that carries the target", 'Enter e.g. "front".')
+    fixture: Name = _field(
+        "the name of the kit's fixture or mat that carries the target", 'Enter e.g. "front".'
+    )
     target: Name = _field("the name of the target on that fixture", 'Enter e.g. "board".')
     reference_line: Literal["centreline", "thrust_line"] = _field(
         "the line from which lateral and yaw are counted", 'Enter "centreline" or "thrust_line".'
@@ -339,8 +429,52 @@ class PlacementFile(FileModel):
         "where the distance starts",
         'Enter "front_axle", "rear_axle" or the name of one of the kit\'s datum plates.',
     )
+    facing_deg: float = _field(
+        "the side of the vehicle where the target stands, from which its yaw or heading counts",
+        "Enter 0 for ahead, 90 for the left side, 180 for behind, -90 for the right side; or leave it out.",
+        0.0,
+        ge=-360,
+        le=360,
+    )
+    origin: OriginFile | None = _field(
+        "where range, bearing and gap start", 'Enter e.g. {"at": "rear_left"}, or leave it out.', None
+    )
     values: dict[ValueName, ToleranceFile] = _field(
         "the required values, by name", f"The names are {', '.join(VALUE_KEYS)}.", {}
+    )
+
+
+class RelationFile(FileModel):
+    """What is required of two placements of one round together."""
+
+    format: Literal["plumbsight.relation/1"] = _field("the file's kind and version", f'Enter "{RELATION}".')
+    name: Name = _field("the relation's name", 'Enter e.g. "pair of boards".')
+    of: list[Name] = _vector(
+        "the names of two placements of the set, first and second",
+        'Enter e.g. ["left board", "right board"].',
+        2,
+    )
+    values: dict[RelationName, ToleranceFile] = _field(
+        "the required values, by name", f"The names are {', '.join(RELATION_KEYS)}.", min_length=1
+    )
+
+
+class ShiftFile(FileModel):
+    """What is required of the difference between two rounds of a visit: later minus earlier."""
+
+    format: Literal["plumbsight.shift/1"] = _field("the file's kind and version", f'Enter "{SHIFT}".')
+    name: Name = _field("the shift's name", 'Enter e.g. "near to far".')
+    from_: Name = _field(
+        "the name of the placement in the earlier round", 'Enter e.g. "board near".', alias="from"
+    )
+    to: Name = _field("the name of the placement in the later round", 'Enter e.g. "board far".')
+    values: dict[ValueName, ToleranceFile] = _field(
+        "the required differences, by name", f"The names are {', '.join(VALUE_KEYS)}.", min_length=1
+    )
+    step: dict[ValueName, Annotated[float, Field(gt=0, le=20000)]] = _field(
+        "from one stop of the fixture to the next, by value",
+        'Enter e.g. {"yaw_deg": 2}, or leave it out.',
+        {},
     )
 
 
@@ -357,6 +491,7 @@ def _reference(schema_file: str) -> WithJsonSchema:
 
 KitReference = Annotated[Any, AfterValidator(_path_or_object), _reference("kit.schema.json")]
 PlacementReference = Annotated[Any, AfterValidator(_path_or_object), _reference("placement.schema.json")]
+RelationReference = Annotated[Any, AfterValidator(_path_or_object), _reference("relation.schema.json")]
 
 
 class SetFile(FileModel):
@@ -381,6 +516,11 @@ class SetFile(FileModel):
         'Enter e.g. ["left.json", "right.json"].',
         None,
         min_length=1,
+    )
+    relations: list[RelationReference] = _field(
+        "the list of what is required of two placements together, files or relations",
+        'Enter e.g. ["pair.json"], or leave it out.',
+        [],
     )
     photos: list[Name] | None = _field(
         "the list of photo files, beside the set",

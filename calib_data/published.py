@@ -4,7 +4,16 @@ import json
 from pathlib import Path
 from typing import Any
 
-from calib_data.formats import CameraFile, FileModel, KitFile, PlacementFile, ResultFile, SetFile
+from calib_data.formats import (
+    CameraFile,
+    FileModel,
+    KitFile,
+    PlacementFile,
+    RelationFile,
+    ResultFile,
+    SetFile,
+    ShiftFile,
+)
 from calib_data.observations import ObservationsFile
 from calib_data.proof import ProofFile
 from calib_data.record import ChainFile, ImportFile, NoteFile, RecordFile, RemovalFile
@@ -13,6 +22,8 @@ FILES: dict[str, type[FileModel]] = {
     "set": SetFile,
     "kit": KitFile,
     "placement": PlacementFile,
+    "relation": RelationFile,
+    "shift": ShiftFile,
     "result": ResultFile,
     "camera": CameraFile,
     "observations": ObservationsFile,

@@ -13,6 +13,21 @@ from numpy.typing import NDArray
 
 WHEELS = ("front_left", "front_right", "rear_left", "rear_right")
 
+# Names of values: of all targets but mats; of those whose placement has an origin; of mats. KINDS.md, beside
+# the schemas, says what they mean.
+UPRIGHT_KEYS = ("distance_mm", "lateral_mm", "height_mm", "yaw_deg", "pitch_deg", "roll_deg")
+POLAR_KEYS = ("range_mm", "bearing_deg", "gap_mm")
+LYING_KEYS = ("heading_deg", "tilt_along_deg", "tilt_across_deg", "flatness_mm")
+EVERY_KEY = (*UPRIGHT_KEYS, *POLAR_KEYS, *LYING_KEYS)
+RELATION_KEYS = (
+    "spacing_mm",
+    "distance_difference_mm",
+    "lateral_difference_mm",
+    "height_difference_mm",
+    "symmetry_mm",
+    "parallelism_deg",
+)
+
 
 def _no_items() -> Mapping:
     return MappingProxyType({})
@@ -144,12 +159,39 @@ class Tolerance:
 
 
 @dataclass(frozen=True)
+class Origin:
+    """Where range, bearing and gap start: `at` an axle's middle, a wheel's centre or a datum plate's point.
+
+    `offset_mm` goes on from there along X and Y of the vehicle frame; `axis_rad` is about Z.
+    """
+
+    at: str
+    offset_mm: tuple[float, float] = (0.0, 0.0)
+    u_mm: float = 0.0
+    axis_rad: float = 0.0
+
+
+@dataclass(frozen=True)
 class Placement:
-    """What is required of one target. `values` maps names like `distance_mm` to their tolerance."""
+    """What is required of one target. `values` maps names like `distance_mm` to their tolerance.
+
+    `facing_rad`: Where its x axis is meant to point, about Z; yaw and heading count from it.
+    """
 
     name: str
     fixture: str
     target: str
     reference_line: str  # "centreline" or "thrust_line"
     datum: str  # "front_axle", "rear_axle" or the name of a datum plate
+    values: Mapping[str, Tolerance] = field(default_factory=_no_items)
+    facing_rad: float = 0.0
+    origin: Origin | None = None
+
+
+@dataclass(frozen=True)
+class Relation:
+    """What is required of two placements together, by the numbers of both in the set."""
+
+    name: str
+    of: tuple[int, int]
     values: Mapping[str, Tolerance] = field(default_factory=_no_items)
