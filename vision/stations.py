@@ -4,7 +4,7 @@ Each photo is worth what its information, its own unknowns eliminated, adds to t
 chosen.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from itertools import islice
 
@@ -141,7 +141,13 @@ def choose_stations(
 
 
 class Search:
-    """Covariances of the values for many sets of photos, on the unknowns that photos have in common."""
+    """Covariances of the values for many sets of photos, on the unknowns that photos have in common.
+
+    Attributes:
+        keys: Of the values that all these photos together measure.
+        least_u: (k,) what these values come to with all photos: fewer cannot better it.
+        needed: (k,) what counts as u of one; never less than the least.
+    """
 
     def __init__(self, bay: Bay, lenses: Sequence[LensPrior], shots: Sequence[Shot]) -> None:
         network, state = nominal(bay, lenses, _covering(shots))
@@ -162,12 +168,16 @@ class Search:
         self.needed = np.array(
             [largest_usable_u(required[k]) if k in required else ANY_U[k.rsplit("_", 1)[1]] for k in keys]
         )
+        self.keys = tuple(keys)
         self.J = reported.J_state[np.ix_(at, common)]
         self.fixed = ((reported.J_inputs[at] * [i.u for i in plan.inputs]) ** 2).sum(1)
         H = normals(constraint_blocks(network, state), state).H + np.diag(weak)
         held = np.diag(np.where(network.held(), 1e8, 0.0))
         self.base = (H + held)[np.ix_(common, common)]
         self.shares = _shares(*nominal(bay, lenses, shots), network, np.cumsum(common) - 1)
+        self.least_u = np.sqrt(self._with(range(len(shots)))[2])
+        # No photo is asked for what none can reach.
+        self.needed = np.maximum(self.needed, self.least_u)
 
     def best(self, n_photos: int) -> list[int]:
         """A set of photos: the best beside those before it, each; then each once exchanged."""
@@ -181,14 +191,18 @@ class Search:
     def best_beside(self, chosen: Sequence[int], among: Sequence[int] | None = None) -> list[int]:
         """The photos (of those among which to choose), the one that betters those chosen most first."""
         among = range(len(self.shares)) if among is None else among
+        C, through, variance = self._with(chosen)
+        badness = [self._badness(C, through, variance, self.shares[i]) for i in among]
+        return [among[k] for k in np.argsort(badness, kind="stable")]
+
+    def _with(self, chosen: Iterable[int]) -> tuple[NDArray, NDArray, NDArray]:
+        """With these photos: covariance C of the common unknowns, J C, and the values' variances."""
         H = self.base.copy()
         for i in chosen:
             H[np.ix_(self.shares[i].columns, self.shares[i].columns)] += self.shares[i].information
         C = inverse(H)
         through = self.J @ C
-        variance = (through * self.J).sum(1) + self.fixed
-        badness = [self._badness(C, through, variance, self.shares[i]) for i in among]
-        return [among[k] for k in np.argsort(badness, kind="stable")]
+        return C, through, (through * self.J).sum(1) + self.fixed
 
     def _badness(self, C: NDArray, through: NDArray, variance: NDArray, share: _Share) -> float:
         """Sum of (u / needed)^4 with one photo more; C S (I + C S)^-1 C is what it takes off C.

@@ -1,14 +1,16 @@
 """In the technician's words: why a photo, where to stand, how to hold the phone, what must be in view."""
 
 import math
+from collections.abc import Iterator
 
 from numpy.typing import NDArray
 
-from vision.advice import INCHES, LABELS, Units
+from vision.advice import CAUSES, INCHES, LABELS, MILLIMETRES, Units
 from vision.bay import Bay
 from vision.coach import Coaching
+from vision.decide import acceptance_limits
 from vision.forecast import Station
-from vision.kit import WHEELS
+from vision.kit import WHEELS, Tolerance
 
 STEP_MM = 750.0  # of a walking person; common practice, no source
 # Where the phone is held, by its height in mm.
@@ -26,36 +28,67 @@ DIRECTIONS = (
 )
 
 
-def coaching_words(coaching: Coaching) -> str:
-    """Whether it is enough, and what the next photo is for."""
+def coaching_words(coaching: Coaching, units: Units = MILLIMETRES) -> str:
+    """Whether it is enough, what the next photo is for, and where the kit is the limit."""
+    return " ".join([_stage(coaching), *limit_words(coaching, units)])
+
+
+def _stage(coaching: Coaching) -> str:
     ask, now = coaching.next, coaching.now
-    if ask is None:
+    if ask is None and coaching.is_enough:
         return (
             "ENOUGH: every required value is sure enough, and the closing photo lets a move show. Whether "
             "the target stands right, measuring tells."
         )
+    if ask is None:
+        return "NO MORE PHOTOS: close the round, for these show what any photos can show with this kit."
     if ask.reason == "first":
         return "BEGIN with vehicle and fixture in one picture, and touch nothing from then on."
     if ask.reason == "closing":
+        sure = "every required value is sure enough"
+        sure = "what photos can give is reached" if coaching.lacking else sure
         return (
-            "ALMOST: every required value is sure enough. To let a move of vehicle or fixture show, touch "
-            f"nothing and take one more photo from where {ask.repeats} was taken, of the same plates."
+            f"ALMOST: {sure}. To let a move of vehicle or fixture show, touch nothing and take one more "
+            f"photo from where {ask.repeats} was taken, of the same plates."
         )
     if ask.reason == "join":
         return "NOT YET: these photos do not hang together. One that shows plates of both parts joins them."
-    lacking = [LABELS[key] for key, most in coaching.needed.items() if now.u.get(key, math.inf) > most]
     if not now.u:
         return f"NOT YET: too little to measure from. {now.missing}"
+    lacking = [LABELS[key] for key in coaching.lacking]
     yet = f"NOT YET: {joined(lacking)} not sure enough." if lacking else "ALMOST: one thing is unchecked."
     if ask.reason == "sheets":
         plates = _numbered(list(now.unchecked_sheets))
         return f"{yet} Nothing checks the printed scale of {plates} so far: a photo from another side does."
-    if coaching.hardly_helps:
-        return (
-            f"{yet} More photos hardly help: what limits it is the kit. `plumbsight plan` without photos "
-            "says what would better it."
-        )
     return f"{yet} The next photo betters it most."
+
+
+def limit_words(coaching: Coaching, units: Units = MILLIMETRES) -> Iterator[str]:
+    """What no photos make sure enough with this kit, what that means, and what would better it."""
+    for key in coaching.limited:
+        name, least = LABELS[key], coaching.least[key]
+        if math.isinf(least):
+            yield f"The kit is the limit: it does not measure {name} at all, so that stays undecided."
+            continue
+        needed = units.uncertainty(key, coaching.needed[key])
+        yield (
+            f"The kit is the limit for {name}: at best u is {units.uncertainty(key, least)}, and {needed} "
+            f"would be enough. {_outcome(coaching.sofar.bay.placement.values[key], key, least, units)}"
+        )
+        budget = coaching.now.budget.get(key, {})
+        if cause := max((c for c in budget if c in CAUSES), key=lambda c: budget[c], default=""):
+            noun, remedy = CAUSES[cause]
+            yield f"Most of it comes from {noun} ({100 * budget[cause]:.0f} % of the variance): {remedy}."
+
+
+def _outcome(tolerance: Tolerance, key: str, u: float, units: Units) -> str:
+    """What can still come out with this u."""
+    within = acceptance_limits(u, tolerance)
+    if within is None:
+        return "So it cannot be shown to conform: the result will be undecided or nonconforming."
+    half = (within[1] - within[0]) / 2
+    words = units.length(half) if key.endswith("_mm") else f"{half:.2f} degrees"
+    return f"It conforms only if it is found within {words} of the middle of its tolerance, else undecided."
 
 
 def station_words(bay: Bay, station: Station, units: Units) -> str:

@@ -1,5 +1,6 @@
 """What a round's photos come to while they arrive, and the next to take: worked out when asked, not kept."""
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -18,12 +19,14 @@ from vision.where import coaching_words, station_words
 
 
 class CoachedValue(BaseModel):
-    """One required value: u as reached, as needed, and as expected with the next photo; none: unmeasured."""
+    """One required value: u as reached, as needed, as expected with the next photo, and as photos from
+    everywhere would bring it (where that is more than needed, the kit is the limit); none: unmeasured."""
 
     key: str = Field(examples=["distance_mm"])
     u: float | None
     enough_at: float
     u_with_next: float | None
+    least_u: float | None
 
 
 class CoachedPart(BaseModel):
@@ -65,7 +68,7 @@ class RoundCoaching(BaseModel):
     is_enough: bool
     says: str
     n_waiting: int = Field(description="Photos that are not looked at yet, and do not count here.")
-    hardly_helps: bool
+    is_over: bool = Field(description="No more photos are asked for: it is enough, or the kit is the limit.")
     values: list[CoachedValue]
     parts: list[CoachedPart]
     unchecked_sheets: list[int]
@@ -109,9 +112,15 @@ def answer(question: Asked) -> RoundCoaching:
         is_enough=coaching.is_enough,
         says=coaching_words(coaching),
         n_waiting=question.n_waiting,
-        hardly_helps=coaching.hardly_helps,
+        is_over=coaching.is_over,
         values=[
-            CoachedValue(key=key, u=now.u.get(key), enough_at=most, u_with_next=then.get(key))
+            CoachedValue(
+                key=key,
+                u=now.u.get(key),
+                enough_at=most,
+                u_with_next=then.get(key),
+                least_u=coaching.least[key] if math.isfinite(coaching.least[key]) else None,
+            )
             for key, most in coaching.needed.items()
         ],
         parts=[

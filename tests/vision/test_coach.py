@@ -36,7 +36,7 @@ def walk(seed, scene, most=12):
     found, said = [], []
     while len(found) <= most:
         said.append(coached(found, scene))
-        if said[-1].is_enough:
+        if said[-1].is_over:
             break
         found += photographed(rng, scene, said[-1], taken_with, len(found))
     return found, said
@@ -235,14 +235,44 @@ def test_a_plate_that_is_not_where_it_should_lie_is_not_counted_on(scene):
     assert gone not in now.sofar.bay.T_vehicle_plate or gone not in now.next.station.plates
 
 
-def test_where_the_kit_is_the_limit_it_says_that_photos_hardly_help(scene, walked):
-    """A target whose place on its fixture is known to 5 mm: needed are 1.5 mm, and no photo shows it."""
-    found, _ = walked
+@pytest.fixture(scope="module")
+def vague(scene):
+    """The shop with a target whose place on its fixture is known to 5 mm; no photo betters that."""
     (fixture,) = scene.kit.fixtures
-    vague = replace(fixture, targets=tuple(replace(t, u_position_mm=5.0) for t in fixture.targets))
-    now = coached(found, scene, kit=replace(scene.kit, fixtures=(vague,)))
-    assert not now.is_enough and now.hardly_helps
-    assert "what limits it is the kit" in coaching_words(now)
+    target = tuple(replace(t, u_position_mm=5.0) for t in fixture.targets)
+    return replace(scene, kit=replace(scene.kit, fixtures=(replace(fixture, targets=target),)))
+
+
+def test_where_the_kit_is_the_limit_the_round_ends_all_the_same(vague):
+    """The photos end when they give what photos can; by hand: 5 mm per axis are the least u of a distance."""
+    found, said = walk(5, vague)
+    last = said[-1]
+    assert last.is_over and not last.is_enough and last.is_closed and len(found) <= 8
+    assert set(last.lacking) <= set(last.limited)
+    assert "distance_mm" in last.limited and last.least["distance_mm"] == pytest.approx(5.0, rel=0.02)
+    for key in last.needed:
+        assert last.least[key] <= last.now.u[key] * 1.001 and last.now.u[key] <= last.goal[key], key
+    words = coaching_words(last)
+    assert words.startswith("NO MORE PHOTOS") and "The kit is the limit for distance" in words
+    assert "the fixture" in words  # where most of it comes from
+
+
+def test_the_limit_is_said_before_the_first_photo(vague):
+    now = coached([], vague)
+    assert "distance_mm" in now.limited and now.next.reason == "first" and not now.is_over
+    assert "at best u is 5.0" in coaching_words(now)
+
+
+def test_a_value_that_the_kit_does_not_measure_holds_up_no_round(scene):
+    """Without floor plates and wheel radii no photo shows a height."""
+    bare = replace(scene, kit=replace(scene.kit, floor=()))
+    values = {**scene.placement.values, "height_mm": Tolerance(1000.0, 5.0, 5.0)}
+    bare = replace(bare, placement=replace(scene.placement, values=MappingProxyType(values)))
+    now = coached(
+        [], bare, vehicle=replace(scene.vehicle, wheel_radius_front_mm=None, wheel_radius_rear_mm=None)
+    )
+    assert "height_mm" in now.limited and np.isinf(now.least["height_mm"])
+    assert "does not measure height at all" in coaching_words(now)
 
 
 def test_a_kit_without_a_rear_clamp_cannot_be_helped_by_photos(scene):
