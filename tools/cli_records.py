@@ -178,7 +178,12 @@ def import_command(zip_path: Path, folder: Path) -> int:
     with _opened(folder) as store:
         done = imports.take_in(store, None, zip_path)
     if done.n_entries or done.n_photos:
+        n_before = len(done.visits) - len(done.visit_ids)
         click.echo(f"{len(done.visit_ids)} visits taken in, {done.n_photos} photos.")
+        if n_before:
+            click.echo(f"{n_before} visits were here before, and stay as they are.")
+        if done.n_removed:
+            click.echo(f"{done.n_removed} photos were left out: they were removed by order.")
     else:
         click.echo("All of it is here already.")
     return 0

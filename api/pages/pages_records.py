@@ -139,7 +139,7 @@ def records(desk: Paired, before: int = 0, head: str = "") -> HTMLResponse:
         days = desk.shop.retention_days
         old = removal.older_than(db, days, now()) if days is not None else []
     more = before + PER_PAGE if len(found) > PER_PAGE else None
-    return desk.page("records.html", signed=signed, more=more, head=head, old=old)
+    return desk.page("records.html", signed=signed, more=more, head=head, old=old, may_edit=desk.may_edit)
 
 
 @router.get("/records/{visit_id}")

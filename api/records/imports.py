@@ -35,6 +35,7 @@ from vision.errors import InputFileError
 
 MOST_BYTES = 20_000_000_000
 _MOST_JSON = 1_000_000_000  # held in memory
+_NO_ROOM = "The zip and its photos have no room on this disk. Free some space, then try again."
 _AGAIN = "Export the visit again where it was signed, and take that file."
 
 
@@ -65,12 +66,35 @@ class Brought:
 
 
 @dataclass(frozen=True)
-class Imported:
-    """What was new: visits, entries with content, photos."""
+class ImportedVisit:
+    """A visit that the zip holds; one that is not new was here before, and stays as it is."""
 
-    visit_ids: tuple[str, ...]
+    id: str
+    number: int
+    label: str
+    shop: str
+    is_new: bool
+
+
+@dataclass(frozen=True)
+class Imported:
+    """What the zip brought.
+
+    Attributes:
+        visits: All that it holds.
+        n_entries, n_photos: How many entries with content, and photo files, were new.
+        n_removed: How many photos of the zip were left out, since they were removed by order.
+    """
+
+    visits: tuple[ImportedVisit, ...]
     n_entries: int
     n_photos: int
+    n_removed: int
+
+    @property
+    def visit_ids(self) -> tuple[str, ...]:
+        """The visits that were new."""
+        return tuple(one.id for one in self.visits if one.is_new)
 
 
 def take_in(store: Store, caller: Caller | None, path: Path, most_bytes: int = MOST_BYTES) -> Imported:
@@ -92,9 +116,9 @@ def take_in(store: Store, caller: Caller | None, path: Path, most_bytes: int = M
             _check_records(brought, kept.keys())
             with store.reading() as db:
                 _check_chains(db, store.id, brought)
-            n_photos = _keep_files(store, kept, brought.removed())
+            n_photos, n_removed = _keep_files(store, kept, brought.removed())
             with store.writing() as db:
-                done = _add(db, store, caller, brought, n_photos)
+                visits, n_entries = _add(db, store, caller, brought)
     except IntegrityError as wrong:
         raise ConflictError(
             "Something in the zip carries the id of something else here, or names what it does not bring. "
@@ -104,7 +128,17 @@ def take_in(store: Store, caller: Caller | None, path: Path, most_bytes: int = M
         for left in kept.values():
             left.unlink(missing_ok=True)
     removal.sweep(store)
-    return done
+    return Imported(visits, n_entries, n_photos, n_removed)
+
+
+def check_room(store: Store, n_bytes: int, reserve_bytes: int) -> None:
+    """Whether a zip of this size, and what is unpacked of it, have room beside what must stay free.
+
+    Raises:
+        NoRoomError: They have not.
+    """
+    if photofiles.free_bytes(store) - 2 * n_bytes < reserve_bytes:
+        raise NoRoomError(_NO_ROOM)
 
 
 # --- reading --------------------------------------------------------------------------------------
@@ -199,7 +233,7 @@ def _copy_photos(store: Store, file: ZipFile, known: Set[str], kept: dict[str, P
     """
     photos = {name: n for name, n in zips.sizes(file).items() if name.lower().endswith(PHOTO_ENDINGS)}
     if sum(photos.values()) > photofiles.free_bytes(store):
-        raise NoRoomError("The photos of the zip have no room on this disk. Free some space, then try again.")
+        raise NoRoomError(_NO_ROOM)
     for name in photos:
         temporary = photofiles.incoming(store)
         kept[temporary.name] = temporary  # until its hash is known
@@ -236,8 +270,11 @@ def _check_records(brought: Brought, there: Set[str]) -> None:
                 )
 
 
-def _keep_files(store: Store, files: Mapping[str, Path], removed: Set[str]) -> int:
-    """Give the files their places; one that was removed by order, here or there, is not taken in again."""
+def _keep_files(store: Store, files: Mapping[str, Path], removed: Set[str]) -> tuple[int, int]:
+    """Give the files their places; one that was removed by order, here or there, is not taken in again.
+
+    How many were new, and how many were left out so.
+    """
     with store.reading() as db:
         rows = [db.get(PhotoFile, sha256) for sha256 in files]
     gone = removed | {row.sha256 for row in rows if row is not None and row.removed_at}
@@ -246,7 +283,7 @@ def _keep_files(store: Store, files: Mapping[str, Path], removed: Set[str]) -> i
         if sha256 not in gone and not photofiles.original(store, sha256).is_file():
             photofiles.put(store, temporary, sha256)
             new += 1
-    return new
+    return new, len(gone & files.keys())
 
 
 # --- taking in ------------------------------------------------------------------------------------
@@ -270,26 +307,30 @@ def _check_chains(db: Session, own_id: str, brought: Brought) -> None:
                 )
 
 
-def _add(db: Session, store: Store, caller: Caller | None, brought: Brought, n_photos: int) -> Imported:
+def _add(
+    db: Session, store: Store, caller: Caller | None, brought: Brought
+) -> tuple[tuple[ImportedVisit, ...], int]:
+    """Write what is new; the zip's visits, and how many entries with content were new."""
     _check_chains(db, store.id, brought)
     new: dict[str, dict[int, str]] = {}
     for store_id, links in brought.chains.items():
         for link in links:
             if _add_link(db, link) and link.body is not None:
                 new.setdefault(store_id, {})[link.seq] = link.sha256
-    visits: dict[str, list[str]] = {}
+    visits, taken = [], dict[str, list[str]]()
     for record in brought.bodies(RECORD_KIND):
         visit = record["visit"]
-        if db.get(Visit, visit["id"]) is None:
+        is_new = db.get(Visit, visit["id"]) is None
+        if is_new:
             add_visit(db, record)
-            visits.setdefault(visit["store_id"], []).append(visit["id"])
+            taken.setdefault(visit["store_id"], []).append(visit["id"])
+            tell(db, visit["id"], "imported")
+        told = visit["id"], visit["number"], visit["vehicle"].get("label", ""), record["shop"]["name"]
+        visits.append(ImportedVisit(*told, is_new))
     _mark_removed(db, brought)
     for store_id, entries in new.items():
-        _add_import(db, store.id, caller, brought, store_id, entries, visits.get(store_id, []))
-    taken = tuple(visit for each in visits.values() for visit in each)
-    for visit_id in taken:
-        tell(db, visit_id, "imported")
-    return Imported(taken, sum(map(len, new.values())), n_photos)
+        _add_import(db, store.id, caller, brought, store_id, entries, taken.get(store_id, []))
+    return tuple(visits), sum(map(len, new.values()))
 
 
 def _add_link(db: Session, link: Link) -> bool:

@@ -5,7 +5,7 @@ from collections.abc import Iterable
 from dataclasses import replace
 from typing import Annotated, Any, Literal
 
-from fastapi import APIRouter, Query, Request, Response
+from fastapi import APIRouter, Header, Query, Request, Response
 from fastapi.responses import FileResponse
 from pydantic import BaseModel, ConfigDict, Field
 from sqlalchemy.orm import Session
@@ -229,11 +229,17 @@ def check(body: VerifyBody, service: TheService, caller: Technician) -> Findings
         }
     },
 )
-async def take_in(request: Request, service: TheService, caller: Reviewer) -> Imported:
+async def take_in(
+    request: Request,
+    service: TheService,
+    caller: Reviewer,
+    content_length: Annotated[int, Header(ge=0, include_in_schema=False)] = 0,
+) -> Imported:
     """Take in an exported zip (raw body): verified first, then what is new of it.
 
     Sent again it changes nothing.
     """
+    imports.check_room(service.store, content_length, service.settings.reserve_bytes)
     path = photofiles.incoming(service.store)
     try:
         n_bytes = 0

@@ -25,7 +25,7 @@ if __name__ == "__main__":
     settings = Settings(folder=folder, port=port, n_workers=workers, reserve_bytes=0)
     uvicorn.run(create_app(settings), host="127.0.0.1", port=port, log_level="error")
 """
-START_SECONDS = 120
+START_SECONDS = 600  # on a machine that has much else to do
 
 
 @dataclass

@@ -21,6 +21,7 @@ from sqlalchemy import select
 from api.access import people, sessions
 from api.context import Caller
 from api.photos import photofiles
+from api.records import verify
 from api.store import Store, open_store
 from api.tables import Arrival, Measured, PhotoFile
 from api.visits import rounds
@@ -102,9 +103,11 @@ def test_nothing_that_was_acknowledged_is_lost_to_kills(bay):
     assert not phones.problems and len(phones.acknowledged) == N_PHOTOS
     status, body = phones.phone.ask("POST", f"/api/rounds/{phones.round_id}/close")
     assert status < 300, body
+    n_before_measured = 0
     for _ in range(KILLS):  # while photos are looked at and the round is measured
         time.sleep(rng.uniform(0.0, 4.0))
         server.kill()
+        n_before_measured += _is_waiting(server.folder)
         server.start()
     end = time.monotonic() + 300
     while (answer := phones.phone.ask("GET", f"/api/rounds/{phones.round_id}/result")[1])[
@@ -114,9 +117,17 @@ def test_nothing_that_was_acknowledged_is_lost_to_kills(bay):
         time.sleep(0.2)
     server.kill()
     counts = _counts(open_store(server.folder), phones)
-    print(f"\nseed {SEED}, kills {2 * KILLS + 1}, tries {phones.n_tries}, {counts}, result {answer['state']}")
+    print(
+        f"\nseed {SEED}, kills {2 * KILLS + 1}, {n_before_measured} of them while the closed round waited "
+        f"for its result, tries {phones.n_tries}, {counts}, result {answer['state']}"
+    )
     assert counts == {"acknowledged": N_PHOTOS, "stored": N_PHOTOS, "lost": 0, "twice": 0, "wrong hash": 0}
     assert answer["state"] == "done", answer["says"]
+
+
+def _is_waiting(folder: Path) -> bool:
+    with verify.reading_only(folder) as db:
+        return db.scalars(select(Measured.state)).one() == "waiting"
 
 
 def _counts(store: Store, phones: Phones) -> dict[str, int]:

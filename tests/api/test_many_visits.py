@@ -129,8 +129,11 @@ def test_a_day_of_visits_with_kills_loses_nothing(shop: tuple[Server, Phone, Day
     threads = [threading.Thread(target=day.work, args=[phone]) for _ in range(PHONES)]
     for thread in threads:
         thread.start()
-    for _ in range(KILLS):
-        time.sleep(rng.uniform(2.0, 12.0))
+    # Moments all over the day, however slow the machine: after so many photos, and a little later.
+    for n_photos in sorted(rng.sample(range(VISITS * PHOTOS), KILLS)):
+        while len(day.photos) < n_photos and any(thread.is_alive() for thread in threads):
+            time.sleep(0.1)
+        time.sleep(rng.uniform(0.0, 3.0))
         server.kill()
         server.start()
     for thread in threads:

@@ -163,8 +163,12 @@ def test_a_zip_from_the_van_is_taken_in_once(signed, client, tmp_path, blank_sto
     _problem(client("technician").post("/api/imports", content=data.getvalue(), headers=headers), 403)
     desk = client("reviewer")
     first = desk.post("/api/imports", content=data.getvalue(), headers=headers)
-    assert first.status_code == 201 and len(first.json()["visit_ids"]) == 2
-    assert desk.post("/api/imports", content=data.getvalue(), headers=headers).json()["visit_ids"] == []
+    assert first.status_code == 201
+    told = first.json()["visits"]
+    assert [(one["id"], one["is_new"]) for one in told] == [(one, True) for one in van.visit_ids]
+    assert {(one["number"], one["label"]) for one in told} == {(1, "estate, white"), (2, "estate, white")}
+    again = desk.post("/api/imports", content=data.getvalue(), headers=headers).json()
+    assert [one["is_new"] for one in again["visits"]] == [False, False] and again["n_entries"] == 0
     assert "no whole zip" in _problem(desk.post("/api/imports", content=b"other", headers=headers), 422)
     assert "empty" in _problem(desk.post("/api/imports", content=b"", headers=headers), 422)
     assert desk.post("/api/verify", json={"heads": list(van.heads)}).json()["faults"] == []

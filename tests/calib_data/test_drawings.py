@@ -46,17 +46,23 @@ def example_result():
             wheels[f"{end}_{side}"] = {"centre_mm": [x, y * 780.0, 315.0], "plate_origin_mm": origin}
             T_vehicle_plate = pose(origin, (-y * X, Z, y * Y))
             plates[str(number)] = {
-                "role": f"wheel {end} {side}", "half_mm": 94.25, "T_vehicle_plate": T_vehicle_plate
+                "role": f"wheel {end} {side}",
+                "half_mm": 94.25,
+                "T_vehicle_plate": T_vehicle_plate,
             }
             number += 1
     for number, position in ((4, (1490, 350, 1000)), (5, (1490, -350, 1000)), (6, (1490, 0, 600))):
         plates[str(number)] = {
-            "role": "fixture front", "half_mm": 94.25, "T_vehicle_plate": pose(position, (-Y, Z, -X))
+            "role": "fixture front",
+            "half_mm": 94.25,
+            "T_vehicle_plate": pose(position, (-Y, Z, -X)),
         }
     floor = {10: (400, 1100, 3), 11: (400, -1100, 3), 12: (-1800, 1250, 3), 13: (1300, 0, 3)}
     for number, position in floor.items():
         plates[str(number)] = {
-            "role": "floor", "half_mm": 94.25, "T_vehicle_plate": pose(position, (-Y, X, Z))
+            "role": "floor",
+            "half_mm": 94.25,
+            "T_vehicle_plate": pose(position, (-Y, X, Z)),
         }
     cameras = []
     stations = [(1400, 2300), (600, 2500), (-600, 2600), (-1800, 2500), (-2900, 2200), (-3400, 900),

@@ -1,14 +1,13 @@
 // The queue of photos on this phone. A photo is safe only when the service has answered "stored".
 //
-// Two at a time; each is sent whole, and again whole after a growing delay. The names of those not yet
+// Two at a time; each is sent whole, and again whole after a growing delay (upload.js). The names of those not yet
 // stored are kept on the phone, so that a page that was closed can ask for them again; what is stored is
 // always told by the service, never by this list.
-import { announce, formToken, newKey, reached, say } from "./send.js";
+import { announce, newKey, reached, say } from "./send.js";
 import { refresh } from "./live.js";
+import { delayMs, upload } from "./upload.js";
 
 const AT_ONCE = 2;
-const FIRST_DELAY_MS = 1000, LONGEST_DELAY_MS = 30000;
-const SILENCE_MS = 90000;  // a connection that died without a word
 const FOR_GOOD = [400, 401, 403, 404, 409, 413, 415, 422];
 const NOT_ITS_FAULT = [401, 403];  // the photo is wanted still, once the phone is paired again
 
@@ -78,41 +77,21 @@ function next() {
 }
 
 function transmit(item) {
-  const request = new XMLHttpRequest();
   item.state = "sending";
   item.share = 0;
-  request.open("POST", main.dataset.upload);
-  request.setRequestHeader("Content-Type", "application/octet-stream");
-  request.setRequestHeader("X-Form-Token", formToken());
-  request.setRequestHeader("X-Photo-Name", encodeURIComponent(item.file.name));
-  request.setRequestHeader("X-Photo-Key", item.key);
-  item.request = request;
-  item.heardAt = Date.now();
-  request.upload.onprogress = (event) => {
-    item.heardAt = Date.now();
-    if (event.lengthComputable) item.share = event.loaded / event.total;
-    show(item);
-  };
-  request.onload = () => answered(item, request);
-  request.onerror = () => rest(item, say("not_reached"));
-  request.onabort = request.ontimeout = request.onerror;
-  request.send(item.file);
+  const headers = { "X-Photo-Name": encodeURIComponent(item.file.name), "X-Photo-Key": item.key };
+  upload(main.dataset.upload, item.file, headers, {
+    sent: (share) => show(Object.assign(item, { share })),
+    answered: (status, body) => answered(item, status, body),
+    lost: (says) => rest(item, says),
+  });
   show(item);
 }
 
-function answered(item, request) {
-  let body = {};
-  try {
-    body = JSON.parse(request.responseText);
-  } catch {
-    // An answer of something that is not the service: told like any other failure below.
-  }
-  reached(true);
-  if (request.status === 201 || request.status === 200) return stored(item, body);
-  if (FOR_GOOD.includes(request.status)) {
-    return refuse(item, body.detail ?? say("photo_unknown_problem"), NOT_ITS_FAULT.includes(request.status));
-  }
-  return rest(item, body.detail ?? say("photo_unknown_problem"));
+function answered(item, status, body) {
+  if (status === 201 || status === 200) return stored(item, body);
+  if (FOR_GOOD.includes(status)) return refuse(item, body.detail, NOT_ITS_FAULT.includes(status));
+  return rest(item, body.detail);
 }
 
 function stored(item, body) {
@@ -139,7 +118,7 @@ function refuse(item, says, isWanted) {
 function rest(item, says) {
   item.tries += 1;
   item.state = "resting";
-  const delay = Math.min(FIRST_DELAY_MS * 2 ** (item.tries - 1), LONGEST_DELAY_MS);
+  const delay = delayMs(item.tries);
   item.says = `${says} ${say("photo_again", { seconds: Math.round(delay / 1000) })}`;
   if (item.tries > 1) reached(false);
   show(item);
@@ -171,10 +150,6 @@ function chosen(event) {
   event.target.value = "";
 }
 
-setInterval(() => {
-  const silent = queue.filter((item) => item.state === "sending" && Date.now() - item.heardAt > SILENCE_MS);
-  silent.forEach((item) => item.request.abort());
-}, 5000);
 document.addEventListener("change", chosen);
 list.addEventListener("click", (event) => {
   const item = event.target.matches("button") && queue.find((one) => one.card.contains(event.target));

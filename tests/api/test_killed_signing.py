@@ -1,0 +1,100 @@
+"""The running service is killed at random moments while visits are signed: each is signed wholly, or can be.
+
+PLUMBSIGHT_KILLS and PLUMBSIGHT_SEED choose another number of kills and other moments; test_killed_within.py
+kills at every statement.
+"""
+
+import http.client
+import os
+import random
+import threading
+import time
+from collections import Counter
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from sqlalchemy import select
+
+from api.access import sessions
+from api.records import verify
+from api.store import open_store
+from api.tables import Entry, Visit
+from tests.api.served import Phone, Server
+from tests.api.signed import PIN, add_person, add_visit
+
+KILLS = int(os.environ.get("PLUMBSIGHT_KILLS", "4"))
+SEED = int(os.environ.get("PLUMBSIGHT_SEED", "1"))
+VISITS = 3
+STATEMENT = "Checked before the calibration."
+
+pytestmark = pytest.mark.study
+
+
+@pytest.fixture
+def shop(tmp_path: Path) -> Iterator[tuple[Server, Phone, list[str]]]:
+    """A service with measured visits, none signed, and a phone of who may sign them."""
+    store = open_store(tmp_path / "store")
+    kim = add_person(store)
+    visits = [add_visit(store, kim) for _ in range(VISITS)]
+    with store.writing() as db:
+        session = sessions.begin(db, kim.person_id, "a test")
+    store.close()
+    server = Server(tmp_path / "store")
+    yield server, Phone(server, session.secret, session.form_token), visits
+    server.end()
+
+
+def test_visits_signed_while_the_service_is_killed_are_signed_once_or_can_be(shop):
+    server, phone, visits = shop
+    rng = random.Random(SEED)
+    server.start()
+    begun = time.monotonic()
+    assert _sign(phone, visits[0]) == 201
+    longest_s = 2.0 * (time.monotonic() - begun)
+    outcomes = Counter(_killed(server, phone, rng, visits, longest_s) for _ in range(KILLS))
+    heads = [phone.insist("POST", f"/api/visits/{one}/sign", _body())[1]["head"] for one in visits]
+    server.kill()
+    print(f"\nseed {SEED}, {KILLS} kills within {longest_s:.1f} s of a request to sign: {dict(outcomes)}")
+    assert _signed(server.folder, heads) == visits
+
+
+def _killed(server: Server, phone: Phone, rng: random.Random, visits: list[str], longest_s: float) -> str:
+    """Kill the service at a random moment after a phone asked it to sign the next visit; what came of it."""
+    done = _signed(server.folder)
+    visit = next((one for one in visits if one not in done), visits[-1])
+    answers: list[int] = []
+    asking = threading.Thread(target=lambda: answers.append(_sign(phone, visit)))
+    asking.start()
+    time.sleep(rng.uniform(0.0, longest_s))
+    server.kill()
+    asking.join()
+    now_done = _signed(server.folder)
+    assert set(now_done) - set(done) <= {visit} and answers in ([0], [201])
+    assert visit in now_done or answers == [0], "acknowledged, and not there"
+    server.start()
+    said = "answered" if answers == [201] else "not answered"
+    return f"{'signed' if visit in now_done else 'not signed'}, {said}"
+
+
+def _body() -> dict[str, str]:
+    return {"pin": PIN, "statement": STATEMENT}
+
+
+def _sign(phone: Phone, visit: str) -> int:
+    """The answer's status; 0: the service went away."""
+    try:
+        return phone.ask("POST", f"/api/visits/{visit}/sign", _body())[0]
+    except (OSError, http.client.HTTPException, ValueError):
+        return 0
+
+
+def _signed(folder: Path, heads: list[str] | None = None) -> list[str]:
+    """The visits that have a record, in the chain's order, after checking all there is."""
+    with verify.reading_only(folder) as db:
+        found = verify.verify(db, folder, heads or ())
+        recorded = list(db.scalars(select(Entry.visit_id).order_by(Entry.seq)))
+        signed = set(db.scalars(select(Visit.id).where(Visit.signed_at.is_not(None))))
+    assert found.is_sound, found.faults
+    assert len(set(recorded)) == len(recorded) and set(recorded) == signed
+    return recorded
