@@ -100,10 +100,13 @@ class Feed:
                 while self._streams.get((session_id, page)) is token:
                     found = await self._read(partial(news, self._store, at, visit_id))
                     at = found.seq
+                    # A device's withdrawal is a change, so that its streams hear of it at once, and end.
+                    if not await self._read(lambda: is_paired(self._store, session_id)):
+                        return
                     if found.what:
                         yield found.event()
                     left_s = ends_at - asyncio.get_running_loop().time()
-                    if left_s <= 0 or not await self._read(lambda: is_paired(self._store, session_id)):
+                    if left_s <= 0:
                         return
                     if not await self._moves_beyond(at, min(left_s, BEAT_EVERY_S)):
                         yield ": still here\n\n"

@@ -68,7 +68,8 @@ HEADERS = {
     "X-Frame-Options": "DENY",
     "Referrer-Policy": "no-referrer",
     "Cross-Origin-Resource-Policy": "same-origin",
-    "Permissions-Policy": "camera=(), microphone=(), geolocation=(), payment=(), usb=(), bluetooth=(), "
+    # Only features of standards that browsers know: of others they complain at each page.
+    "Permissions-Policy": "camera=(), microphone=(), geolocation=(), payment=(), usb=(), "
     "accelerometer=(), gyroscope=(), magnetometer=(), display-capture=()",
 }
 

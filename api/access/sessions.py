@@ -7,15 +7,16 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import cast
 
-from sqlalchemy import select, update
+from sqlalchemy import ColumnElement, select, update
 from sqlalchemy.orm import Session as Db
 
 from api.context import Caller, Role
 from api.problems import NotAllowedError, NotThereError
-from api.store import new_id, now
+from api.store import new_id, now, tell
 from api.tables import Person, Session
 
 COOKIE = "plumbsight_session"
+DEVICES = "devices"  # what a change of them is called in the event stream
 TOKEN_HEADER = "X-Form-Token"
 # A phone that nobody used for so long may have been sold. Common practice, no source.
 IDLE_DAYS = 30
@@ -101,26 +102,22 @@ def withdraw(db: Db, caller: Caller, session_id: str) -> None:
     row = db.get(Session, session_id)
     if row is None or (row.person_id != caller.person_id and caller.role != "owner"):
         raise NotThereError("There is no such paired device of yours. Look at the list of devices again.")
-    if row.withdrawn_at is None:
-        row.withdrawn_at = now()
+    _end(db, Session.id == session_id)
 
 
 def withdraw_all(db: Db, person_id: str) -> None:
     """End all sessions of a person."""
-    db.execute(
-        update(Session)
-        .where(Session.person_id == person_id, Session.withdrawn_at.is_(None))
-        .values(withdrawn_at=now())
-    )
+    _end(db, Session.person_id == person_id)
 
 
 def replace(db: Db, secret: str) -> None:
     """End the session of this secret, if there is one: its device was paired anew."""
-    db.execute(
-        update(Session)
-        .where(Session.secret_hash == _hash(secret), Session.withdrawn_at.is_(None))
-        .values(withdrawn_at=now())
-    )
+    _end(db, Session.secret_hash == _hash(secret))
+
+
+def _end(db: Db, which: ColumnElement[bool]) -> None:
+    db.execute(update(Session).where(which, Session.withdrawn_at.is_(None)).values(withdrawn_at=now()))
+    tell(db, None, DEVICES)  # so that their event streams look, and end
 
 
 def form_token(secret: str) -> str:

@@ -4,12 +4,16 @@ where the one before ended."""
 import json
 import re
 from datetime import datetime, timedelta
+from pathlib import Path
 from typing import Any
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page, Response, expect
 
+from api.records.exports import write_visits
+from api.store import open_store
+from tests.api.signed import sign_two
 from tests.browser.conftest import Network, Walk, new_page, weak_network
 from tools.phone import LAPTOP_PX, PHONE_PX, PIN
 from tools.story_photos import StoryRound, story_files
@@ -229,6 +233,23 @@ def test_a_photo_removed_by_order_is_told_as_removed_and_the_chain_still_holds(w
     told = page.locator("#verified")
     expect(told).to_contain_text("No fault was found")
     expect(told).to_contain_text("1 photo removed by order")
+
+
+def test_a_vans_zip_is_brought_and_twice_is_once(walk: Walk, tmp_path: Path) -> None:
+    van = sign_two(open_store(tmp_path / "van"))
+    path, broken = tmp_path / "friday.zip", tmp_path / "broken.zip"
+    with van.store.reading() as db, open(path, "wb") as out:
+        write_visits(db, van.store, van.visit_ids, out)
+    van.store.close()
+    broken.write_bytes(path.read_bytes()[:-100])
+    walk.phone.open("/records")
+    told, chooser = walk.page.locator("#brought"), walk.page.locator("#zip")
+    chooser.set_input_files(broken)
+    expect(told).to_contain_text("broken.zip was not taken in. Nothing was changed.")
+    chooser.set_input_files(path)
+    expect(told).to_contain_text("New visits: 2. New photo files: 14.")
+    chooser.set_input_files(path)
+    expect(told).to_contain_text("Here before, and left as they are: 2.")
 
 
 # --- the next vehicle ---------------------------------------------------------------------------------
