@@ -45,6 +45,7 @@ COMMANDS = {
     "backup": "tools.cli_records:backup_command",
     "restore": "tools.cli_records:restore_command",
     "retention": "tools.cli_records:retention_command",
+    "recheck": "tools.cli_recheck:recheck_command",
     "schemas": "tools.cli_help:schemas_command",
     "completion": "tools.cli_help:completion_command",
 }

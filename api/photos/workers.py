@@ -3,6 +3,7 @@
 import multiprocessing
 import os
 import threading
+from multiprocessing.process import BaseProcess
 from pathlib import Path
 
 try:
@@ -21,7 +22,7 @@ ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 
 def begin(nice: int, memory_bytes: int) -> None:
     """What each worker does first: step back behind the service, accept its limit of memory, end with it."""
-    threading.Thread(target=_end_with_the_service, name="end with the service", daemon=True).start()
+    end_with_the_parent()
     if hasattr(os, "nice"):
         os.nice(nice)
     if resource is not None:
@@ -29,18 +30,21 @@ def begin(nice: int, memory_bytes: int) -> None:
         resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
 
 
-def _end_with_the_service() -> None:
-    """A service that is killed cannot end its workers: each sees it by itself."""
-    service = multiprocessing.parent_process()
-    if service is not None:
-        service.join()
+def end_with_the_parent() -> None:
+    """Watch the process that began this one: killed, it cannot end its workers, so each sees it by itself."""
+    threading.Thread(target=_end_with, args=[multiprocessing.parent_process()], daemon=True).start()
+
+
+def _end_with(parent: BaseProcess | None) -> None:
+    if parent is not None:
+        parent.join()
         os._exit(1)
 
 
-def count() -> int:
+def count(most: int = MOST_WORKERS) -> int:
     """By cores, and by the memory that is free."""
     by_memory = _free_bytes() // USUAL_BYTES
-    return max(1, min(os.cpu_count() or 1, by_memory, MOST_WORKERS))
+    return max(1, min(os.cpu_count() or 1, by_memory, most))
 
 
 def _free_bytes() -> int:

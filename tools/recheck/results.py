@@ -47,26 +47,31 @@ class Run(Table):
 class Round(Table):
     """One round, measured again. What the archive does not tell, or measuring did not give, is NULL.
 
-    `archive` is the store's id for rounds of a store or of an export, else where the tree lies; together with
-    `round_id` and `mode` it names the row for good. `person` is the role of who closed the round.
+    A round belongs to a set: a visit, or a folder of photos that belongs to none. Archive, set, number and
+    mode name the row for good. `person` is the role of who closed the round. The same visit may lie in an
+    archive several times, as exports do: each is measured, and all but the first have `is_copy`.
     """
 
     __tablename__ = "round"
     id: Mapped[int] = mapped_column(primary_key=True)
     run_id: Mapped[int] = mapped_column(ForeignKey("run.id"))
-    archive: Mapped[str]
-    round_id: Mapped[str]  # the record's id of the round; of a set that no record tells of, its folder
+    archive: Mapped[str]  # as named on the command line
+    set_id: Mapped[str]  # where in the archive: a visit's id in a store, else a path
+    number: Mapped[int]  # of the round in its visit; 1 where there is none
     mode: Mapped[str]  # observations, photos
     # What it stands for: the same again is not measured again.
     fingerprint: Mapped[str]
     software: Mapped[str]
 
     # What happened, as the archive tells it.
+    round_id: Mapped[str]  # the record's id of the round; where there is none, as set_id
+    is_copy: Mapped[bool]  # the archive has this round in an earlier row too
+    store_id: Mapped[str | None]
+    shop: Mapped[str | None]
     visit_id: Mapped[str | None]
-    visit: Mapped[str | None]  # its number
-    number: Mapped[int | None]  # of the round in its visit
+    visit: Mapped[int | None]  # its number, as on the slip
     kind: Mapped[str | None]  # first, after_correction, after_calibration
-    is_last: Mapped[bool]  # the round whose decision is the visit's
+    is_last: Mapped[bool]  # the look whose decision is the visit's
     taken: Mapped[str | None]  # when the round was opened; of a plain set, its day
     bay: Mapped[str | None]
     person: Mapped[str | None]  # technician, reviewer, owner
@@ -105,7 +110,8 @@ class Round(Table):
     seconds: Mapped[float]
 
     __table_args__ = (
-        UniqueConstraint("archive", "round_id", "mode"),
+        UniqueConstraint("archive", "set_id", "number", "mode"),
+        Index("ix_round_round_id", "round_id"),
         Index("ix_round_outcome", "mode", "outcome"),
     )
 
@@ -163,19 +169,21 @@ def opened(path: Path, *, makes: bool) -> Iterator[Engine]:
     """A results file.
 
     Args:
-        makes: Whether it may be made where there is none; else it is only read.
+        makes: Whether it may be made where there is none, and written; else it is only read.
 
     Raises:
         InputFileError: It is not there, no results file, or of another version.
     """
     if not makes and not path.is_file():
         raise InputFileError(f"{path} is not there. Name the file that plumbsight recheck --out wrote.")
-    address = f"{path.absolute().as_uri()}?mode={'rwc' if makes else 'ro'}"
+    # Not "ro" for reading: a run that was killed may have left a journal that has to be rolled back first.
+    address = f"{path.absolute().as_uri()}?mode={'rwc' if makes else 'rw'}"
     engine = create_engine("sqlite://", creator=lambda: sqlite3.connect(address, timeout=60, uri=True))
 
     @event.listens_for(engine, "connect")
     def _configure(connection, _record):  # type: ignore[no-untyped-def]
         connection.execute("PRAGMA foreign_keys=ON")
+        connection.execute(f"PRAGMA query_only={'OFF' if makes else 'ON'}")
 
     try:
         try:
