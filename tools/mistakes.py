@@ -59,6 +59,23 @@ def vehicle_moved(scene: Scene, from_photo: int, shift_mm: Vector, yaw_deg: floa
     return Planted(_move(scene, from_photo, motion, car, lambda what: what in CAR_BOXES), after)
 
 
+def fixture_levelled(scene: Scene, slope_deg: float) -> Planted:
+    """The floor rises or falls away from the vehicle, and the fixture was set up with a spirit level.
+
+    Args:
+        slope_deg: By which the target leans towards (positive: looks up at) the vehicle, as the floor has it.
+    """
+    _, left = _ahead_and_left(scene)
+    foot_mm = scene.truth.T_world_target[:3, 3].copy()
+    foot_mm[2] = 0.0
+    motion = np.eye(4)
+    motion[:3, :3] = Rotation.from_rotvec(np.radians(slope_deg) * left).as_matrix()
+    motion[:3, 3] = foot_mm - motion[:3, :3] @ foot_mm
+    leaning = replace(scene.truth, T_world_target=motion @ scene.truth.T_world_target)
+    moved = _move(scene, 0, motion, {"fixture"}, lambda what: what not in CAR_BOXES)
+    return Planted(replace(moved, truth=leaning))
+
+
 def plate_shifted(scene: Scene, number: int, from_photo: int, shift_mm: Vector, turn_deg: Vector) -> Planted:
     """One plate was bumped before `from_photo`: a shift in its own axes, small turns about them."""
 
@@ -255,6 +272,18 @@ def lenses_mixed(scene: Scene, indices: Collection[int], zoom: float) -> Planted
         return replace(photo, lens=lens)
 
     return Planted(_with_photos(scene, indices, other))
+
+
+def photo_cropped(scene: Scene, index: int, factor: float) -> Planted:
+    """One photo was cropped about its middle and enlarged to its old size, and EXIF does not tell."""
+
+    def cropped(photo: TruePhoto) -> TruePhoto:
+        lens, middle = photo.lens, (np.array(photo.size_px) - 1) / 2
+        cx_px, cy_px = middle + factor * (np.array([lens.cx_px, lens.cy_px]) - middle)
+        cut = replace(lens, fx_px=lens.fx_px * factor, cx_px=float(cx_px), cy_px=float(cy_px))
+        return replace(photo, lens=cut)
+
+    return Planted(_with_photos(scene, [index], cropped))
 
 
 def lens_rippled(scene: Scene, ripple_px: float) -> Planted:

@@ -18,6 +18,7 @@ from calib_data.layouts import load_layouts
 from tools.photo_round import Phone, draw_phone, stand, take_photos
 from tools.truth import (
     Box,
+    Lens,
     Scene,
     TruePlate,
     Truth,
@@ -39,6 +40,7 @@ from vision.kit import (
     Vehicle,
 )
 from vision.layout import Layout
+from vision.photo import ExifFacts
 
 Vector = Sequence[float] | NDArray
 
@@ -189,6 +191,8 @@ def make_scene(
     behind: bool = False,
     first_plate: int = 0,
     T_world_vehicle: NDArray | None = None,
+    kit_rng: Generator | None = None,
+    phones: Sequence[tuple[Lens, ExifFacts]] = (),
 ) -> Scene:
     """A shop, a vehicle, a target ahead of it and a round of photos, all with truth.
 
@@ -203,18 +207,22 @@ def make_scene(
         behind: The target stands behind the vehicle, `target_distance_mm` from the rear axle.
         first_plate: Added to all plate numbers: 60 makes them `cross2x2`.
         T_world_vehicle: The design frame (Car) in the shop; drawn on the floor when absent.
+        kit_rng: What belongs to the kit (sheets, ruler, fixture) is drawn from here: begun again with one
+            seed, it gives one kit in many rounds. The clamps are hung anew each time.
+        phones: The very phones, in place of drawn ones.
     """
     drawn = drawn or care
+    of_kit = kit_rng or rng
     car = car or draw_car(rng)
     car = car.turned_round() if behind else car
     if T_world_vehicle is None:
         T_world_vehicle = pose([*rng.uniform(-500, 500, 2), 0], [0, 0, rng.uniform(-180, 180)])
-    prints = _Prints(rng, care, drawn, rng.normal(0, drawn.u_ruler_scale), first_plate)
+    prints = _Prints(of_kit, care, drawn, of_kit.normal(0, drawn.u_ruler_scale), first_plate)
 
     clamps = {wheel: _clamp(rng, wheel, care, measured_clamps, first_plate) for wheel in wheels}
     plates = [_hang(rng, drawn, prints, clamp, car, T_world_vehicle) for clamp in clamps.items()]
     fixture, T_world_target, on_fixture, solids = _stand_fixture(
-        rng, care, drawn, prints, set_up, T_world_vehicle, target_distance_mm
+        rng, of_kit, care, drawn, prints, set_up, T_world_vehicle, target_distance_mm
     )
     plates += on_fixture
     floor_xy_mm = _floor_places(rng, car, target_distance_mm)[:n_floor]
@@ -265,7 +273,7 @@ def make_scene(
         else stations
     )
     link = not (isinstance(stations, str) and stations == "walk")
-    phones = [draw_phone(rng, phone, size_px, number) for number in range(n_phones)]
+    phones = phones or [draw_phone(rng, phone, size_px, number) for number in range(n_phones)]
     photos = take_photos(rng, phone, phones, size_px, T_world_vehicle, places_mm, tuple(plates), boxes, link)
     return Scene(
         kit=kit,
@@ -378,6 +386,7 @@ def facing(z: NDArray) -> NDArray:
 
 def _stand_fixture(
     rng: Generator,
+    of_kit: Generator,
     care: Care,
     drawn: Care,
     prints: _Prints,
@@ -389,9 +398,9 @@ def _stand_fixture(
 
     The target's reference point lies 100 to 250 mm above or below the plates' line (uniform).
     """
-    above_mm = rng.choice([-1, 1]) * rng.uniform(100, 250)
-    offset_mm = np.round([rng.uniform(-15, 0), rng.normal(0, 2), above_mm], 1)
-    T_fixture_target = pose(offset_mm, np.round(rng.normal(0, 0.05, 3), 3))
+    above_mm = of_kit.choice([-1, 1]) * of_kit.uniform(100, 250)
+    offset_mm = np.round([of_kit.uniform(-15, 0), of_kit.normal(0, 2), above_mm], 1)
+    T_fixture_target = pose(offset_mm, np.round(of_kit.normal(0, 0.05, 3), 3))
     mounts = []
     for number, y_mm in zip(FIXTURE_PLATES, (350.0, -350.0), strict=True):
         T = pose([0, y_mm, 0])
@@ -403,10 +412,10 @@ def _stand_fixture(
     position_mm = off[:3] + [target_distance_mm, set_up.lateral_mm, set_up.height_mm]
     T_vehicle_target = pose(position_mm, off[3:] + [0, 0, set_up.yaw_deg])
     T_world_fixture = T_world_vehicle @ T_vehicle_target @ np.linalg.inv(T_fixture_target)
-    T_world_target = T_world_fixture @ T_fixture_target @ nudge(rng, drawn.u_target_mm, drawn.u_target_deg)
+    T_world_target = T_world_fixture @ T_fixture_target @ nudge(of_kit, drawn.u_target_mm, drawn.u_target_deg)
     plates = []
     for mount in mounts:
-        T_fixture_plate = mount.T_fixture_plate @ nudge(rng, drawn.u_mount_mm, drawn.u_mount_deg)
+        T_fixture_plate = mount.T_fixture_plate @ nudge(of_kit, drawn.u_mount_mm, drawn.u_mount_deg)
         plates.append(prints.plate(mount.plate, "fixture", T_world_fixture @ T_fixture_plate))
     foot_mm = T_world_fixture[2, 3]
     solids = [

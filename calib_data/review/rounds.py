@@ -1,0 +1,72 @@
+"""The frames that all statistics read: rounds, their sheets' printed scales, and the tests that failed.
+
+| column of `rounds` | what it is |
+|---|---|
+| archive, round_id, taken | which round; taken as a time, UTC |
+| bay, phone, kit, vehicle | kit with its revision, vehicle by its model |
+| study, person | of a study: which set-up, and who; else missing |
+| wheelbase_mm, u_wheelbase_mm | declared |
+| wheelbase_left_mm, wheelbase_right_mm and their `u_` | measured |
+| chi2, redundancy, n_photos | of the adjustment |
+| distance_mm, u_distance_mm, distance_mm_nominal | each value, its u and nominal value |
+| distance_mm_half | half of its tolerance's width |
+| decision | of the round, as measured today; missing where it could not be measured |
+
+`sheets`: round_id, plate (-1: what all sheets have in common), off (printed scale as the photos have it, over
+the declared one, less 1), u_off. `tests`: round_id, name, says; the likeliest cause first.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from calib_data.formats import VALUE_KEYS
+
+DAYS_A_MONTH = 30.4375
+GROUPS = ("bay", "phone", "kit")
+
+
+@dataclass(frozen=True, eq=False)
+class Rounds:
+    """Rounds that were measured again."""
+
+    rounds: pd.DataFrame
+    sheets: pd.DataFrame
+    tests: pd.DataFrame
+
+
+def value_keys(rounds: pd.DataFrame) -> list[str]:
+    """The values that these rounds have."""
+    return [key for key in VALUE_KEYS if key in rounds]
+
+
+def derived(rounds: pd.DataFrame) -> pd.DataFrame:
+    """The rounds with what is judged, one row each.
+
+    - `months` since the first round;
+    - `scale_off`: log of the measured wheelbase over the declared one, and its u from the photos;
+    - `level`: log of the residuals' size over what they should be, half the log of chi2 / redundancy;
+    - `log_u`: log of the lateral u, the one that answers most to how the photos were taken;
+    - `off_...`: each value less its nominal one (pitch and roll: less zero where nothing is required);
+    - `is_poor`: undecided, or not measured at all.
+    """
+    out = rounds.copy()
+    taken = pd.to_datetime(out["taken"], utc=True)
+    out["months"] = (taken - taken.min()) / pd.Timedelta(days=DAYS_A_MONTH)
+    sides = out[["wheelbase_left_mm", "wheelbase_right_mm"]].astype(float)
+    u_sides = out[["u_wheelbase_left_mm", "u_wheelbase_right_mm"]].astype(float)
+    out["measured_wheelbase_mm"] = sides.mean(axis=1)
+    out["scale_off"] = np.log(out["measured_wheelbase_mm"] / out["wheelbase_mm"].astype(float))
+    # Both sides err together, by the sheets' scale; their mean is no better than either.
+    out["u_scale_off"] = u_sides.mean(axis=1) / out["measured_wheelbase_mm"]
+    out["level"] = 0.5 * np.log((out["chi2"] / out["redundancy"]).astype(float))
+    out["log_u"] = np.log(out["u_lateral_mm"].astype(float))
+    for key in value_keys(out):
+        nominal = out[f"{key}_nominal"].astype(float)
+        if key in ("pitch_deg", "roll_deg"):
+            nominal = nominal.fillna(0.0)
+        off = out[key].astype(float) - nominal
+        out[f"off_{key}"] = (off + 180) % 360 - 180 if key.endswith("_deg") else off
+    out["is_poor"] = out["decision"].isna() | (out["decision"] == "undecided")
+    return out

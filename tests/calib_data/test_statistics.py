@@ -1,0 +1,149 @@
+"""Statistics of rounds on frames drawn here: do bounds hold, is what was planted found, is nothing else?"""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from calib_data.review import findings
+from calib_data.review.additive import fit
+from calib_data.review.anova import crossed
+from calib_data.review.charts import individuals, weighted_mean
+from calib_data.review.components import reml
+from calib_data.review.findings import find
+from calib_data.review.lines import weighted_line
+from tests.calib_data.drawn_rounds import draw
+
+
+def drawn_study(rng, s, p, r, sd):
+    y = (
+        sd["between set-ups"] * rng.normal(size=(s, 1, 1))
+        + sd["between persons"] * rng.normal(size=(1, p, 1))
+        + sd["persons by set-up"] * rng.normal(size=(s, p, 1))
+        + sd["repeatability"] * rng.normal(size=(s, p, r))
+    )
+    index = pd.MultiIndex.from_product([range(s), range(p), range(r)], names=["set_up", "person", "repeat"])
+    return pd.DataFrame({"y": y.ravel()}, index).reset_index()
+
+
+def test_bounds_of_spreads_hold_the_truth():
+    rng = np.random.default_rng(7)
+    sd = {"between set-ups": 2.0, "between persons": 0.5, "persons by set-up": 0.3, "repeatability": 1.0}
+    sd["intermediate"] = float(np.sqrt(0.5**2 + 0.3**2 + 1.0))
+    n, held = 150, dict.fromkeys(sd, 0)
+    for _ in range(n):
+        spreads = crossed(drawn_study(rng, 5, 3, 3, sd), "y", "set_up", "person").spreads
+        for name, true in sd.items():
+            held[name] += spreads[name].lower <= true <= spreads[name].upper
+    # 95 % less three standard deviations of the count; more than 95 is allowed (0 is a border).
+    assert min(held.values()) >= 134
+
+
+def test_a_study_that_is_not_balanced_is_refused():
+    study = drawn_study(np.random.default_rng(0), 3, 2, 2, dict.fromkeys(
+        ("between set-ups", "between persons", "persons by set-up", "repeatability"), 1.0))  # fmt: skip
+    with pytest.raises(ValueError, match="equally often"):
+        crossed(study.iloc[1:], "y", "set_up", "person")
+
+
+def test_bounds_of_components_hold_the_truth_and_none_is_seen_where_there_is_none():
+    rng = np.random.default_rng(3)
+    held = seen = 0
+    for _ in range(25):
+        frame = pd.DataFrame({"phone": rng.integers(0, 8, 200), "kit": rng.integers(0, 5, 200)})
+        frame["y"] = rng.normal(size=200) + 0.5 * rng.normal(size=8)[frame["phone"]]
+        found = reml(frame, "y", ["phone", "kit"])
+        spread = found.factors["phone"].spread
+        held += spread.lower <= 0.5 <= spread.upper
+        seen += found.factors["kit"].p < 0.05
+    assert held >= 20  # of 24 expected, three standard deviations below
+    assert seen <= 5  # of 1.25 expected, three above
+
+
+def test_effects_are_told_by_level():
+    rng = np.random.default_rng(5)
+    frame = pd.DataFrame({"phone": rng.choice(list("abcdef"), 300)})
+    frame["y"] = rng.normal(size=300) + 2.0 * (frame["phone"] == "c")
+    effects = reml(frame, "y", ["phone"]).factors["phone"].effects
+    assert effects["effect"].idxmax() == "c"
+    assert effects["n"].sum() == 300
+
+
+def test_robust_effects_stand_foreign_rounds():
+    rng = np.random.default_rng(6)
+    frame = pd.DataFrame({"kit": rng.choice(list("abcd"), 200), "months": rng.uniform(0, 6, 200)})
+    frame["y"] = 0.1 * rng.normal(size=200) + 0.05 * frame["months"] * (frame["kit"] == "b")
+    frame.loc[:19, "y"] += 50.0
+    found = fit(frame, "y", ["kit"], over="months", of="kit")
+    slopes = found.slopes.set_index("level")
+    assert slopes["effect"]["b"] == pytest.approx(0.05, abs=4 * slopes["u"]["b"])
+    assert slopes["u"]["b"] < 0.02
+    assert (found.residuals[:20].abs() > 100).all()
+
+
+def test_factors_that_say_the_same_are_not_told_apart():
+    frame = pd.DataFrame({"kit": ["a", "b"] * 30, "phone": ["x", "y"] * 30})
+    frame["y"] = np.random.default_rng(0).normal(size=60)
+    assert fit(frame, "y", ["kit", "phone"]) is None
+
+
+def test_a_shift_shows_on_the_charts():
+    rng = np.random.default_rng(8)
+    values = rng.normal(size=80)
+    values[60:] += 1.5
+    assert weighted_mean(values[:60], centre=0.0, s=1.0).beyond.sum() <= 1
+    assert weighted_mean(values, centre=0.0, s=1.0).beyond[60:].any()
+    assert individuals(values).run[68:].any()
+    values[10] = 9.0
+    assert individuals(values).beyond[10]
+
+
+def test_a_line_with_stated_uncertainties():
+    x = np.arange(6.0)
+    line = weighted_line(x, 1 + 0.5 * x, u=0.1)
+    assert (line.at_zero, line.slope) == pytest.approx((1, 0.5))
+    assert line.u_slope == pytest.approx(0.1 / np.sqrt(17.5))
+    with pytest.raises(ValueError, match="two places"):
+        weighted_line(np.ones(4), np.ones(4))
+
+
+def kinds(found):
+    return {(one.kind, one.level) for one in found}
+
+
+def test_nothing_is_found_where_nothing_is_planted():
+    found = [one for seed in range(8) for one in find(draw(np.random.default_rng(seed), 200))]
+    assert len(found) <= 2  # two families held to one false alarm in twenty archives each: 0.8 of 8
+
+
+@pytest.mark.parametrize(
+    ("fault", "kind", "level"),
+    [
+        ("kit drift", findings.KIT_DRIFT, "van 2"),
+        ("kit scale", findings.KIT_SCALE, "van 2"),
+        ("phone lens", findings.PHONE_LENS, "Vireo Seven"),
+        ("bay floor", findings.BAY_FLOOR, "bay 2"),
+        ("bay line", findings.BAY_OFFSET, "bay 2"),
+        ("declared wheelbase", findings.DECLARED_WHEELBASE, "Birch"),
+        ("sheet drift", findings.SHEET_DRIFT, "van 2 / 3"),
+        ("large u", findings.UNCERTAIN, "bay 2"),
+        ("undecided", findings.UNDECIDED, "bay 2"),
+        ("another vehicle", findings.ANOTHER_VEHICLE, "r17"),
+        ("altered photo", findings.ALTERED_PHOTO, "r17"),
+        ("own test", findings.OTHER_ROUND, "r17"),
+    ],
+)
+def test_what_is_planted_is_found_by_name(fault, kind, level):
+    found = find(draw(np.random.default_rng(11), 300, fault))
+    assert (kind, level) in kinds(found)
+    assert len(found) == 1
+
+
+def test_what_goes_with_a_cause_is_told_with_it():
+    found = find(draw(np.random.default_rng(12), 300, "phone lens", "undecided phone"))
+    assert kinds(found) == {(findings.PHONE_LENS, "Vireo Seven")}
+    assert any("undecided" in words for words in found[0].also)
+
+
+def test_a_small_archive_says_nothing_rather_than_fail():
+    assert find(draw(np.random.default_rng(0), 3)) == []
+    assert find(draw(np.random.default_rng(0), 1)) == []
