@@ -494,12 +494,26 @@ PlacementReference = Annotated[Any, AfterValidator(_path_or_object), _reference(
 RelationReference = Annotated[Any, AfterValidator(_path_or_object), _reference("relation.schema.json")]
 
 
+class StudyFile(FileModel):
+    """Of a study of repeatability: several people photograph the same set-ups, several times each."""
+
+    model_config = ConfigDict(strict=True, extra="forbid", allow_inf_nan=False, frozen=True)
+    set_up: Name = _field(
+        "which set-up it is: vehicle, fixture and floor untouched", "Enter the same word in all its rounds."
+    )
+    by: Name = _field("who took the photos, by a sign, no name", 'Enter e.g. "A", the same in all rounds.')
+
+
 class SetFile(FileModel):
     """One visit's photos, with the kit, the vehicle and what is required."""
 
     format: Literal["plumbsight.set/1"] = _field("the file's kind and version", f'Enter "{SET}".')
     title: Line = _field("a title for people", 'Enter e.g. "Bay 2, morning".', "")
     taken: IsoDate | None = _field("the day of the photos", "Enter e.g. 2026-03-14.", None)
+    bay: Line = _field("the bay or place where it was", 'Enter e.g. "bay 2", or leave it out.', "")
+    study: StudyFile | None = _field(
+        "which round of a study it is", 'Enter e.g. {"set_up": "1", "by": "A"}, or leave it out.', None
+    )
     kit: KitReference | None = _field(
         "the kit file's path beside the set, or the kit itself", 'Enter e.g. "kit.json".', None
     )

@@ -18,6 +18,8 @@ TUNING = 4.685
 MAD_TO_S = 1.482602  # of a normal distribution
 STEPS = 50
 SURE = 0.01
+# Levels of fewer rows go together: hardly anything can be said of any, and each would cost an unknown.
+FEWEST, RARE = 4, "(rare)"
 
 
 @dataclass(frozen=True, eq=False)
@@ -55,6 +57,9 @@ def fit(
     """
     columns = list(dict.fromkeys([value, *factors, *([over, of] if over else [])]))
     rows = frame[columns].dropna()
+    for factor in factors:
+        counts = rows[factor].value_counts()
+        rows[factor] = rows[factor].where(rows[factor].map(counts) >= FEWEST, RARE)
     levels = {f: list(rows[f].value_counts().index) for f in factors}
     levels = {f: sorted(names) for f, names in levels.items() if len(names) > 1}
     design, names = _design(rows, levels, over, of)
@@ -165,7 +170,8 @@ def _contrasts(
                 level = found[left[k]]
                 out.append((factor, level, *told[k], p[k], int(count[level])))
             left = [i for k, i in enumerate(left) if k != worst] if is_off else []
-    return pd.DataFrame(out, columns=["factor", "level", "effect", "u", "p", "n"])
+    told = pd.DataFrame(out, columns=["factor", "level", "effect", "u", "p", "n"])
+    return told[told["level"] != RARE]
 
 
 def _against(P: NDArray, beta: NDArray, C: NDArray, i: int, others: list[int]) -> tuple[float, float]:
@@ -179,7 +185,7 @@ def _slopes(
 ) -> pd.DataFrame:
     out = []
     for i, (what, factor, level) in enumerate(names):
-        if what == "slope":
+        if what == "slope" and level != RARE:
             u = float(np.sqrt(C[i, i]))
             n = int((rows[of] == level).sum())
             out.append((factor, level, beta[i], u, 2 * float(stats.t.sf(abs(beta[i]) / u, dof)), n))

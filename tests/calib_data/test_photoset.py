@@ -53,7 +53,7 @@ def test_unknown_keys_are_ignored_with_a_warning_at_every_depth(write_set, set_j
     kit["fixtures"]["front"]["plates"][1]["colour"] = {"any": ["thing"]}
     placement["values"]["yaw_deg"]["unit"] = "deg"
     assert read_photo_set(write_set()).warnings == (
-        "set.json: bay is not a key of this format and was ignored.",
+        "set.json: weather is not a key of this format and was ignored.",
         "kit.json: plates.4.u_bow is not a key of this format and was ignored. Did you mean u_bow_mm?",
         "kit.json: fixtures.front.plates[1].colour is not a key of this format and was ignored.",
         "placement.json: values.yaw_deg.unit is not a key of this format and was ignored.",

@@ -8,7 +8,7 @@ import time
 import traceback
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import cv2
 
@@ -31,6 +31,7 @@ from vision.errors import InputFileError, NotEnoughError, PhotoError
 from vision.measure import Measurement, find_plates, measure_found
 from vision.photo import Photo, read_photo
 from vision.sightings import FoundPhoto
+from vision.trial import ConsistencyTest
 
 # Ten photos of 50 megapixels; more are decoded anew where a second look needs them.
 KEPT_BYTES = 500_000_000
@@ -43,6 +44,7 @@ class RoundAgain:
     facts: Json
     values: tuple[ComparedValue, ...]
     findings: tuple[Finding, ...]
+    failed: tuple[ConsistencyTest, ...] = ()
 
 
 def recheck_set(one: ArchivedSet, mode: Mode) -> tuple[RoundAgain, ...]:
@@ -73,10 +75,12 @@ def _again(material: RoundToMeasure, mode: Mode) -> RoundAgain:
     vehicle = facts.pop("vehicle", {})
     facts["n_photos"] = len(material.photos)
     measured: tuple[ComparedValue, ...] = ()
+    failed: tuple[ConsistencyTest, ...] = ()
     says = ""
     try:
         m, today = _measured(material, photos)
         facts |= _facts(m, today)
+        failed = tuple(test for test in m.tests if not test.ok)
         measured = tuple(sheet_values(m.adjustment))
     except (NotEnoughError, InputFileError, PhotoError) as wrong:
         says = str(wrong)
@@ -96,7 +100,8 @@ def _again(material: RoundToMeasure, mode: Mode) -> RoundAgain:
     }
     if compared.largest is not None:
         facts |= {"largest_off_u": compared.largest.off_u, "largest_off": compared.largest.title}
-    return _told(facts, (*compared.values, *measured), tuple(findings), in_words(findings, compared))
+    again = _told(facts, (*compared.values, *measured), tuple(findings), in_words(findings, compared))
+    return replace(again, failed=failed)
 
 
 def _told(

@@ -10,7 +10,7 @@ import pyarrow.csv
 import pyarrow.parquet
 from sqlalchemy import Column, select
 
-from tools.recheck.results import Table, opened
+from calib_data.results import Table, opened
 
 ROWS_AT_ONCE = 50_000  # in memory; a table of any length goes through
 _TYPES = {int: pa.int64(), float: pa.float64(), bool: pa.bool_(), str: pa.string()}

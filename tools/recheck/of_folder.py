@@ -49,8 +49,10 @@ def round_of(one: ArchivedSet, folder: Folder, temporary: Path) -> RoundToMeasur
         place = PhotoPlace(folder, name, "there" if folder.has(name) else "missing")
         photos.append(WantedPhoto(name, kept.sha256 if kept else None, place))
     kit = parse_json(photo_set.kit_text.text.encode(), "the kit", InputFileError)
-    vehicle = _vehicle(photo_set)
-    facts = plain_facts(one) | {"taken": photo_set.taken} | kit_facts(kit) | vehicle_facts(vehicle)
+    told = _told(photo_set)
+    vehicle = told.get("vehicle") or {}
+    facts = plain_facts(one) | {"taken": photo_set.taken, "bay": told.get("bay") or None}
+    facts |= kit_facts(kit) | vehicle_facts(vehicle) | (told.get("study") or {})
     findings = (*one.findings, Finding("not_signed", "", _NOT_SIGNED))
     return RoundToMeasure(facts | {"vehicle": vehicle}, photo_set, tuple(photos), stored, findings=findings)
 
@@ -61,11 +63,11 @@ def _stored(photo_set: PhotoSet) -> dict[str, FoundPhoto]:
     return read_observations(photo_set.folder / name, name) if is_kept else {}
 
 
-def _vehicle(photo_set: PhotoSet) -> Json:
+def _told(photo_set: PhotoSet) -> Json:
+    """What set.json says, which was checked when it was read."""
     if photo_set.set_text is None:
         return {}
-    value = parse_json(photo_set.set_text.text.encode(), SET_NAME, SetError)
-    return value.get("vehicle") or {}
+    return parse_json(photo_set.set_text.text.encode(), SET_NAME, SetError)
 
 
 def _fetched(folder: Folder, temporary: Path) -> Path:

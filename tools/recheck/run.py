@@ -12,10 +12,10 @@ from sqlalchemy.orm import Session
 
 from calib_data.recheck import OUTCOMES, SOUND, Mode
 from calib_data.result import made_with
+from calib_data.results import Failed, Finding, Round, Run, Value, opened
 from tools.recheck import listing, workers
 from tools.recheck.again import RoundAgain
 from tools.recheck.folders import Folder
-from tools.recheck.results import Finding, Round, Run, Value, opened
 from tools.recheck.sets import ArchivedSet, fingerprint_of
 from vision.errors import InputFileError
 
@@ -189,6 +189,9 @@ class _Kept:
         db.add(row)
         db.flush()
         db.add_all(Value(round=row.id, position=i, **asdict(v)) for i, v in enumerate(told.values))
+        db.add_all(
+            Failed(round=row.id, position=i, name=t.name, says=t.says) for i, t in enumerate(told.failed)
+        )
         db.add_all(Finding(round=row.id, position=i, **asdict(f)) for i, f in enumerate(told.findings))
 
     def end(self) -> None:

@@ -1,7 +1,8 @@
 """The results of a re-check: one SQLite file, apart from the archive, that statistics read.
 
-Four tables: `run` (who measured when, with which versions), `round` (one row for each round of each archive
-and mode, never two), `value` (its figures, then and today), `finding` (all that was noticed). A round that is
+Five tables: `run` (who measured when, with which versions), `round` (one row for each round of each archive
+and mode, never two), `value` (its figures, then and today), `failed` (the consistency tests that it fails
+today), `finding` (all that was noticed). A round that is
 measured again replaces its row, values and findings in one transaction, so that whatever moment a run ends
 in, the file holds each round whole or not at all. No names of people are kept, only their roles.
 
@@ -21,7 +22,7 @@ from sqlalchemy.orm import DeclarativeBase, Mapped, Session, mapped_column
 from vision.errors import InputFileError
 
 # Raised when tables or columns change: an older file is refused, since measuring anew is cheap to ask for.
-STATE = 1
+STATE = 2
 
 
 class Table(DeclarativeBase):
@@ -75,6 +76,9 @@ class Round(Table):
     taken: Mapped[str | None]  # when the round was opened; of a plain set, its day
     bay: Mapped[str | None]
     person: Mapped[str | None]  # technician, reviewer, owner
+    # Of a study (plumbsight.set/1, `study`): which set-up, and who by a sign, no name.
+    set_up: Mapped[str | None]
+    by: Mapped[str | None]
     phone_make: Mapped[str | None]
     phone_model: Mapped[str | None]
     phone_lens: Mapped[str | None]
@@ -151,6 +155,16 @@ class Value(Table):
     says: Mapped[str]  # why there is no figure
 
     __table_args__ = (Index("ix_value_key", "subject", "key"),)
+
+
+class Failed(Table):
+    """A consistency test that a round fails today, the likeliest cause first."""
+
+    __tablename__ = "failed"
+    round: Mapped[int] = mapped_column(ForeignKey("round.id", ondelete="CASCADE"), primary_key=True)
+    position: Mapped[int] = mapped_column(primary_key=True)
+    name: Mapped[str] = mapped_column(index=True)
+    says: Mapped[str]
 
 
 class Finding(Table):
