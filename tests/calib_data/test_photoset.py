@@ -48,7 +48,7 @@ def test_kit_and_placements_may_stand_in_the_set_itself(write_set, set_json, kit
 
 
 def test_unknown_keys_are_ignored_with_a_warning_at_every_depth(write_set, set_json, kit, placement):
-    set_json["bay"] = 2
+    set_json["weather"] = 2
     kit["plates"]["4"]["u_bow"] = 0.1
     kit["fixtures"]["front"]["plates"][1]["colour"] = {"any": ["thing"]}
     placement["values"]["yaw_deg"]["unit"] = "deg"
