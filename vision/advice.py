@@ -61,6 +61,10 @@ Y_END = {
     "right": "toward the vehicle's front",
 }
 
+# Targets are set up to within about the tolerance: that is the standard deviation with which one stands from
+# the place that was meant; common practice, no source. One in a thousand is further off than 3.3 of them.
+FARTHEST_SET_UP = 3.3
+
 # Overhangs are declared without an uncertainty; common practice, no source: a bumper's edge is found
 # with tape and plumb bob to about a centimetre.
 U_OVERHANG_MM = 10.0
@@ -297,11 +301,12 @@ def recognise(
                 "ahead of the datum is positive, one behind it negative. Check the sign."
             )
     if "lateral_mm" in judged and _is_mirrored(judged["lateral_mm"]):
-        value = judged["lateral_mm"].value
+        value, nominal = judged["lateral_mm"].value, judged["lateral_mm"].tolerance.nominal
         where, other = ("left", "right") if value > 0 else ("right", "left")
         hints.append(
-            f"The target stands {units.length(abs(value))} to the vehicle's {where}; the same amount to "
-            f"its {other} is required: are left and right mixed up? (Left is positive.)"
+            f"The target stands {units.length(abs(value))} to the vehicle's {where}; "
+            f"{units.length(abs(nominal))} to its {other} are required: are left and right mixed up? "
+            "(Left is positive.)"
         )
     if "yaw_deg" in judged and _faces_the_other_way(judged["yaw_deg"]):
         hints.append(
@@ -431,36 +436,45 @@ def _shift_words(key: str, amount: float, judged: JudgedValue, side: Side, units
     return f"Move the target {length} {where} the vehicle."
 
 
-def _is_mirrored(judged: JudgedValue) -> bool:
-    """Close to minus nominal, where the two are far enough apart to tell."""
+def _is_explained(judged: JudgedValue, off: float, left: float, *us: float) -> bool:
+    """Whether a mistake leaves a deviation that setting up has, where there was none that it has.
+
+    Args:
+        off: The value's deviation from nominal.
+        left: What is left of it if the mistake was made.
+        us: Uncertainties of the mistake's size.
+    """
     half_width = max(judged.tolerance.minus, judged.tolerance.plus)
+    farthest = FARTHEST_SET_UP * math.hypot(half_width, judged.u, *us)
+    return abs(left) <= farthest < abs(off)
+
+
+def _is_mirrored(judged: JudgedValue) -> bool:
+    """Set up at minus nominal."""
     nominal = judged.tolerance.nominal
-    apart = abs(nominal) > 2 * (half_width + judged.u)
-    return apart and abs(judged.value + nominal) <= half_width + 2 * judged.u
+    return _is_explained(judged, judged.value - nominal, judged.value + nominal)
 
 
 def _faces_the_other_way(judged: JudgedValue) -> bool:
-    half_width = max(judged.tolerance.minus, judged.tolerance.plus)
-    return 180 - abs(_deviation("yaw_deg", judged)) <= half_width + 2 * judged.u
+    off_deg = abs(_deviation("yaw_deg", judged))
+    return _is_explained(judged, off_deg, 180 - off_deg)
 
 
 def _wrong_datum(judged: JudgedValue, datum: str, datums: Mapping[str, Datum], units: Units) -> str:
     """A target set up from datum B but judged from datum A is off by X_B - X_A."""
-    if judged.decision != "nonconforming" or datum not in datums:
+    if datum not in datums:
         return ""
     off_mm, origin = _deviation("distance_mm", judged), datums[datum]
-    half_width = max(judged.tolerance.minus, judged.tolerance.plus)
     misses = {}
     for name, other in datums.items():
-        between_mm = other.x_mm - origin.x_mm
-        allowed = half_width + 2 * math.hypot(judged.u, origin.u_mm, other.u_mm)
-        if name != datum and abs(off_mm - between_mm) <= allowed < abs(between_mm):
-            misses[name] = abs(off_mm - between_mm)
+        left_mm = off_mm - (other.x_mm - origin.x_mm)
+        if name != datum and _is_explained(judged, off_mm, left_mm, origin.u_mm, other.u_mm):
+            misses[name] = abs(left_mm)
     if not misses:
         return ""
     name = min(misses, key=misses.__getitem__)
     return (
-        f"The distance deviates by {units.length(off_mm)}; that deviation equals "
+        f"The distance deviates by {units.length(off_mm)}; that deviation is about "
         f"{_length_between(datum, name, datums)}: was the distance meant from {datums[name].says}?"
     )
 

@@ -103,7 +103,7 @@ CAUSES: Mapping[str, Cause] = MappingProxyType(
         "bumper meant": Cause((), ("meant from the front edge of the bumper",), by_decision=True),
         "lateral mirrored": Cause(
             (),
-            ("same amount",),
+            ("left and right mixed up",),
             sizes=(150, 40, 20, 10),
             scene=lambda mm: {"set_up": SetUp(lateral_mm=mm)},
             by_decision=True,
