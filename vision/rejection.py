@@ -28,17 +28,21 @@ def point_tests(block: SaddleBlock, solution: Solution) -> NDArray:
     """
     o = block.observed
     G, n = o.used.shape
-    r, J = block.linearise(solution.state)
+    # A point behind the camera has no image: it can neither pass nor come back. Used ones spoil what is
+    # whitened together, so that of such a view no point passes.
+    behind = block.is_behind(solution.state)
+    with np.errstate(invalid="ignore"):
+        r, J = block.linearise(solution.state)
     C = solution.covariance[block.columns[:, :, None], block.columns[:, None, :]]
     w, Jw = r.reshape(G, n, 2), J.reshape(G, n, 2, -1)
     # A point that alone determines something has Q near zero: it cannot be tested, and passes.
     Q = np.eye(2) * (1 + 1e-6) - np.einsum("gnai,gij,gnbj->gnab", Jw, C, Jw, optimize=True)
     raw, J_px = block.linearise_px(solution.state)
     predicted = np.einsum("gnai,gij,gnbj->gnab", J_px, C, J_px, optimize=True) + block.point_covariance()
-    outside = _length_by(predicted, raw)
-    # A rejected point behind the camera has no image, so it cannot come back.
-    behind = block.is_behind(solution.state)
-    return np.where(o.used, _length_by(Q, w), np.where(behind, np.inf, outside))
+    outside = _length_by(predicted, np.where(behind[..., None], 0.0, raw))
+    spoilt = (o.used & behind).any(1)[:, None]
+    inside = _length_by(Q, np.where(spoilt[..., None], 0.0, w))
+    return np.where(np.where(o.used, spoilt, behind), np.inf, np.where(o.used, inside, outside))
 
 
 def _length_by(cov: NDArray, v: NDArray) -> NDArray:
@@ -53,6 +57,7 @@ def noise_level(tests: NDArray) -> float:
     By the median, which outliers do not move. Without it, points noisier than the detector says would be
     rejected from both flanks, and what is left would look better than it is.
     """
+    tests = tests[np.isfinite(tests)]
     return max(1.0, float(np.median(tests)) / float(scipy.stats.chi2.median(2))) if len(tests) else 1.0
 
 
@@ -83,7 +88,8 @@ def _odd_within_view(residuals_px: NDArray, present: NDArray) -> NDArray:
     does not move.
     """
     counted = present & np.isfinite(residuals_px).all(-1)
-    counted[~counted.any(1)] = True  # views without points have no median, and nothing to find
-    r = np.where(counted[..., None], residuals_px, np.nan)
+    odd, some = ~counted, counted.any(1)  # a view without points has no median: all that is there is odd
+    r = np.where(counted[some, :, None], residuals_px[some], np.nan)
     off = np.linalg.norm(r - np.nanmedian(r, axis=1, keepdims=True), axis=-1)
-    return ~(off <= ODD * np.nanmedian(off, axis=1, keepdims=True))
+    odd[some] |= off > ODD * np.nanmedian(off, axis=1, keepdims=True)
+    return odd
