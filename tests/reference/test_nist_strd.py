@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from vision.least_squares import SingularError, Solution, State, solve
 
 DATA = Path(__file__).parents[3] / "shared" / "data" / "nist_strd"
+EPS = float(np.finfo(float).eps)
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,11 +48,12 @@ def fit(model, x, y, start) -> tuple[Solution, NDArray, float]:
     """Solution, standard deviations of the parameters and of a residual.
 
     The solver stops by standard uncertainties, so they must be known roughly: the second of the two
-    fits has that of the first one's residuals. A decrement of 3e-12 is 2e-6 standard uncertainties; the
-    rounding of Hahn1's normal equations alone leaves 1e-12.
+    fits has that of the first one's residuals, and goes as far as arithmetic lets it. A step must lower the
+    cost, a decrement d lowers it by d, and the cost, sum of ((y - model) / u)^2, is known to its rounding only:
+    to 2 eps sum of |y (y - model)| / u^2 where y and model are rounded once each.
     """
-    u, start = float(np.std(y)), np.asarray(start, float)
-    for limit in (1e-8, 3e-12):
+    u, start, limit = float(np.std(y)), np.asarray(start, float), 1e-8
+    for _ in range(2):
         block = Curve(model, x, y, u, len(start))
         state = State(np.zeros((0, 4, 4)), start)
         held = np.zeros(len(start), bool)
@@ -61,6 +63,7 @@ def fit(model, x, y, start) -> tuple[Solution, NDArray, float]:
         variance = found.cost / (len(y) - len(start))
         sd = np.sqrt(variance * np.diag(found.covariance))
         u, start = u * np.sqrt(variance), found.state.values
+        limit = 2 * EPS * float(np.abs(y * (y - model(x, start))).sum()) / u**2
     return found, sd, u
 
 
