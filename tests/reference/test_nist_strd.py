@@ -49,8 +49,8 @@ def fit(model, x, y, start) -> tuple[Solution, NDArray, float]:
 
     The solver stops by standard uncertainties, so they must be known roughly: the second of the two
     fits has that of the first one's residuals, and goes as far as arithmetic lets it. A step must lower the
-    cost, a decrement d lowers it by d, and the cost, sum of ((y - model) / u)^2, is known to its rounding only:
-    to 2 eps sum of |y (y - model)| / u^2 where y and model are rounded once each.
+    cost, a decrement d lowers it by d, and the cost, sum of ((y - model) / u)^2, is known to its rounding
+    only: to 2 eps sum of |y (y - model)| / u^2 where y and model are rounded once each.
     """
     u, start, limit = float(np.std(y)), np.asarray(start, float), 1e-8
     for _ in range(2):
