@@ -33,6 +33,7 @@ from vision.second_look import look_again
 from vision.sightings import FoundPhoto, PhotoNote, in_time_order, main_part, network_of, sightings_of
 from vision.trial import ConsistencyTest
 from vision.turned import with_turns_undone
+from vision.twoplaces import two_places
 from vision.unseen import Unseen, in_words, unseen_moves, with_unseen_scales
 
 # How a caller may run independent work on several photos at once; the built-in map runs it in turn.
@@ -215,7 +216,7 @@ def measure_found(
     progress("testing", 2, 3)
     plan = plan_frame(adjustment, kit, vehicle, placements)
     as_declared = report(adjustment, plan)
-    beforehand = check_round(given, kit)
+    beforehand = (*check_round(given, kit), two_places(sightings, adjustment, layouts_by_name))
     tests = check_consistency(adjustment, plan, as_declared, kit, vehicle, mounted, beforehand)
     reported, sheets = with_unseen_scales(adjustment, plan, as_declared)
     moves = unseen_moves(adjustment, plan, reported, kit)

@@ -114,9 +114,7 @@ CAUSES: Mapping[str, Cause] = MappingProxyType(
         ),
         "visits mixed, by date": Cause(("one visit", "rigidity of")),
         "visits mixed": Cause(("rigidity of",), sizes=(100, 20, 5, 2)),
-        "a number twice": Cause(
-            ("plates in each photo", "points of each plate", "each number"), ("twice", "same number")
-        ),
+        "a number twice": Cause(("plates in each photo", "each number"), ("twice", "same number")),
         "photo mirrored": Cause((), ("mirrored",)),
         "one sheet stretched, share": Cause(
             ("shape of each sheet",), sizes=(0.006, 0.003, 0.0015), unit="share", says_plate=True
