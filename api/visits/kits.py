@@ -8,6 +8,8 @@ from sqlalchemy.orm import Session
 from api.context import Caller
 from api.store import now
 from api.tables import Kit, KitRevision
+from api.visits.kitfilled import Filled, filled_in, told_in_form
+from api.visits.kitform import KitForm
 from api.visits.revisions import Revisions, as_in_a_file, changes, confirmed_doubts, differs, name_of, said
 from calib_data.crosschecks import kit_doubts, kit_problems, needs_for_measuring
 from calib_data.formats import KitFile
@@ -85,6 +87,32 @@ def revise(
     return _append(db, caller, kit_id, last.revision + 1, file, reason, last.is_demo, confirmed)
 
 
+def add_by_form(
+    db: Session, caller: Caller, form: KitForm, says: str, *, confirmed: bool = False
+) -> KitRevision:
+    """Take in a new kit as a form has it; what is wrong is told at the form's fields."""
+    filled = _checked_form(form, {})
+    with told_in_form(filled):
+        return add(db, caller, filled.file, says, confirmed=confirmed)
+
+
+def revise_by_form(
+    db: Session,
+    caller: Caller,
+    kit_id: str,
+    form: KitForm,
+    says: str,
+    *,
+    based_on: int,
+    confirmed: bool = False,
+) -> KitRevision:
+    """Add a revision as a form has it, begun on the revision `based_on`; what it does not show stays."""
+    last = KITS.to_revise(db, caller, kit_id, based_on)
+    filled = _checked_form(form, last.file)
+    with told_in_form(filled):
+        return revise(db, caller, kit_id, filled.file, says, based_on=based_on, confirmed=confirmed)
+
+
 def view(db: Session, row: KitRevision) -> KitView:
     before = KITS.before(db, row)
     return KitView(
@@ -114,6 +142,14 @@ def checked(file: dict[str, Any]) -> KitFile:
     if not made.name.strip():
         raise_problems([Problem(("name",), 'is missing. Enter e.g. "van 1".')], SOURCE, KitError)
     return made
+
+
+def _checked_form(form: KitForm, old: dict[str, Any]) -> Filled:
+    """The file of a form, in which nothing is wrong."""
+    filled = filled_in(form, old)
+    with told_in_form(filled):
+        checked(filled.file)
+    return filled
 
 
 def _append(

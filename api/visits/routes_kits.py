@@ -1,5 +1,6 @@
 """Routes: kits, placements, templates of placements, and the demo of both."""
 
+import json
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Query, Response
@@ -9,6 +10,7 @@ from api.access.guard import Reviewer, Technician
 from api.context import TheService
 from api.idempotency import Once
 from api.visits import demo, kits, placements
+from api.visits.kitform import KitForm
 from api.visits.kits import KitView
 from api.visits.placements import PlacementView, TemplateView, Typed
 
@@ -24,6 +26,7 @@ _PLACEMENT = {
     "datum": "front_axle",
     "values": {"distance_mm": {"nominal": None, "minus": None, "plus": None}},
 }
+_FILE: dict[int | str, dict[str, Any]] = {200: {"content": {"application/json": {}}}}
 WithRetired = Annotated[bool, Query(description="Also those that are offered for new visits no longer.")]
 
 
@@ -38,6 +41,16 @@ class NewKitBody(_Body):
 
 
 class KitRevisionBody(NewKitBody):
+    based_on: int = Field(description="The revision that the person edited.", examples=[1])
+
+
+class KitFormBody(_Body):
+    form: KitForm
+    says: str = Field("", examples=["measured with the steel rule, 14 March"])
+    confirmed: bool = Field(False, description="The person has looked at the doubts and means it so.")
+
+
+class KitFormRevisionBody(KitFormBody):
     based_on: int = Field(description="The revision that the person edited.", examples=[1])
 
 
@@ -108,6 +121,46 @@ def revise_kit(kit_id: str, body: KitRevisionBody, caller: Reviewer, once: Once)
             ),
         ),
     )
+
+
+@router.post("/kits/by-form", status_code=201, response_model=KitView)
+def add_kit_by_form(body: KitFormBody, caller: Reviewer, once: Once) -> Response:
+    """Take in a new kit as a form has it: lists of parts, and the rulers in millimetres."""
+    return once.do(
+        201,
+        lambda db: kits.view(
+            db, kits.add_by_form(db, caller, body.form, body.says, confirmed=body.confirmed)
+        ),
+    )
+
+
+@router.post("/kits/{kit_id}/by-form", status_code=201, response_model=KitView)
+def revise_kit_by_form(kit_id: str, body: KitFormRevisionBody, caller: Reviewer, once: Once) -> Response:
+    """Add a revision as a form has it; what the form does not hold stays as it is in the file."""
+    return once.do(
+        201,
+        lambda db: kits.view(
+            db,
+            kits.revise_by_form(
+                db, caller, kit_id, body.form, body.says, based_on=body.based_on, confirmed=body.confirmed
+            ),
+        ),
+    )
+
+
+@router.get("/kits/{kit_id}/file", response_class=Response, responses=_FILE)
+def kit_file(
+    kit_id: str,
+    _: Technician,
+    service: TheService,
+    revision: Annotated[int | None, Query(description="Left out: the current one.")] = None,
+) -> Response:
+    """A revision's file, to keep or to edit elsewhere."""
+    with service.store.reading() as db:
+        row = kits.at(db, kit_id, revision) if revision else kits.current(db, kit_id)
+        name, text = f"kit_revision_{row.revision}.json", json.dumps(row.file, indent=1, ensure_ascii=False)
+    headers = {"Content-Disposition": f'attachment; filename="{name}"'}
+    return Response(text, media_type="application/json", headers=headers)
 
 
 @router.post("/kits/{kit_id}/retire", response_model=KitView)
