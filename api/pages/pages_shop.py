@@ -1,6 +1,5 @@
-"""Pages of the shop: pairing, people and devices, kits, placements, status and settings, help."""
+"""Pages of the shop: pairing, people and devices, placements, status and settings, help."""
 
-import json
 from collections.abc import Iterable, Sequence
 from typing import Any
 
@@ -63,40 +62,6 @@ def troubles(desk: Anyone) -> HTMLResponse:
     called_as = host_name(desk.request.headers["host"]) or ""
     ways = reach.ways(desk.service.settings, called_as)
     return desk.page("help.html", helps=reach.HELPS, ways=ways)
-
-
-# --- kits -------------------------------------------------------------------------------------------
-
-
-@router.get("/kits")
-def all_kits(desk: Paired) -> HTMLResponse:
-    with desk.service.store.reading() as db:
-        rows = [kits.view(db, row) for row in kits.listed(db, with_retired=True)]
-    return desk.page("kits.html", kits=rows, may_edit=desk.may_edit)
-
-
-@router.get("/kits/new")
-def new_kit(desk: Editing) -> HTMLResponse:
-    return desk.page("kit_edit.html", kit=None, text="")
-
-
-@router.get("/kits/{kit_id}")
-def kit(kit_id: str, desk: Paired, revision: int | None = None) -> HTMLResponse:
-    with desk.service.store.reading() as db:
-        row = kits.at(db, kit_id, revision) if revision else kits.current(db, kit_id)
-        shown = kits.view(db, row)
-        history = [kits.view(db, one) for one in kits.history(db, kit_id)]
-    return desk.page(
-        "kit.html", kit=shown, history=history, may_edit=desk.may_edit, is_demo=shown.is_demo,
-        text=_pretty(shown.file),
-    )  # fmt: skip
-
-
-@router.get("/kits/{kit_id}/edit")
-def edit_kit(kit_id: str, desk: Editing) -> HTMLResponse:
-    with desk.service.store.reading() as db:
-        shown = kits.view(db, kits.current(db, kit_id))
-    return desk.page("kit_edit.html", kit=shown, text=_pretty(shown.file), is_demo=shown.is_demo)
 
 
 # --- placements -------------------------------------------------------------------------------------
@@ -164,7 +129,3 @@ def _placement_form(
 
 def _once(names: Iterable[str], also: str | None) -> Sequence[str]:
     return tuple(dict.fromkeys([*([also] if also else []), *names]))
-
-
-def _pretty(file: Any) -> str:
-    return json.dumps(file, indent=1, ensure_ascii=False)

@@ -16,7 +16,13 @@ from tests.api.signed import Signed
 
 OPEN_TO_ALL = ("/pair", "/help")
 OF_ALL = ("/visits", "/visits/new", "/records", "/kits", "/placements", "/people", "/status")
-OF_EDITORS = ("/kits/new", "/placements/new", "/placements/new?family=board_ahead")
+OF_EDITORS = (
+    "/kits/new",
+    "/kits/new/form",
+    "/kits/new/file",
+    "/placements/new",
+    "/placements/new?family=board_ahead",
+)
 
 
 @pytest.fixture
@@ -135,7 +141,7 @@ def test_every_page_of_a_demo_says_so(
     kit, placement = f"/kits/{demo_kit.kit_id}", f"/placements/{demo_placement.placement_id}"
     for path in (
         *(f"/visits/{visit.id}", f"/visits/{visit.id}/slip", f"/visits/{visit.id}/sign", f"/rounds/{one.id}"),
-        *(kit, f"{kit}/edit", placement, f"{placement}/edit"),
+        *(kit, f"{kit}/edit", f"{kit}/edit/file", placement, f"{placement}/edit"),
     ):
         assert '<p class="demo"' in phone.get(path).text, path
 

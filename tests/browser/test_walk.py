@@ -45,7 +45,7 @@ def test_a_phone_pairs_on_a_plain_http_address_that_is_no_secure_context(walk: W
 def test_an_owner_types_in_kit_and_placement(walk: Walk) -> None:
     kit, placement, _ = story_files()
     phone, page = walk.phone, walk.page
-    phone.open("/kits/new")
+    phone.open("/kits/new/file")
     page.get_by_label("The kit's file").fill(json.dumps(kit | {"u_ruler_scale": "much"}))
     phone.tap_button("Add the kit")
     expect(page.locator("#f-file-wrong")).to_contain_text("u_ruler_scale")
@@ -362,6 +362,7 @@ def _every_path(ids: dict[str, str]) -> list[str]:
     visit, kit, placement = ids["visit"], ids["kit"], ids["placement"]
     return [
         *("/visits", "/visits/new", "/records", "/kits", "/kits/new", "/placements", "/placements/new"),
+        *("/kits/new/form", "/kits/new/file", f"/kits/{kit}/edit/file"),
         *("/people", "/status", "/help", "/pair", "/nothing-here", f"/visits/{visit}", f"/records/{visit}"),
         *(f"/visits/{ids['tenth']}", f"/visits/{ids['tenth']}/sign", f"/visits/{visit}/slip"),
         *(f"/rounds/{ids['first']}", f"/rounds/{ids['tenth round']}", f"/rounds/{ids['first']}/result"),

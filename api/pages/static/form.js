@@ -1,7 +1,8 @@
 // Any form with data-send="METHOD /api/..." becomes one JSON request; problems appear beside their fields.
 //
 // Names are dotted paths ("vehicle.wheelbase_mm"). data-type on a control: number, length (shown in this
-// device's unit, sent in mm), integer, json, yes, lines. Empty controls are left out unless data-keep.
+// device's unit, sent in mm), integer, json, yes, lines. Empty controls are left out unless data-keep. A number
+// that nobody touched is sent as data-exact says, since what is shown of it may be rounded.
 // data-then: where to go, {name} from the answer; "stay" re-reads the page's live parts; "reload".
 import { announce, newKey, say, send } from "./send.js";
 import { refresh } from "./live.js";
@@ -12,6 +13,14 @@ class FieldError extends Error {
   constructor(control, says) {
     super(says);
     this.control = control;
+  }
+}
+
+/** What cannot even be sent: all of it, so that it is told at once. */
+class FieldErrors extends Error {
+  constructor(errors) {
+    super();
+    this.errors = errors;
   }
 }
 
@@ -29,11 +38,22 @@ function valueOf(control) {
   if (type === "lines") return text.split("\n").map((line) => line.trim()).filter(Boolean);
   if (type === "json") return readJson(control, text);
   if (!["number", "integer", "length"].includes(type)) return text.trim();
+  if (control.dataset.exact !== undefined && text === control.defaultValue) return Number(control.dataset.exact);
   const number = readNumber(text);
   if (Number.isNaN(number)) throw new FieldError(control, say("not_a_number"));
   if (type === "integer" && !Number.isInteger(number)) throw new FieldError(control, say("not_whole"));
   const inches = type === "length" && document.documentElement.dataset.unit === "in";
   return inches ? Number((number * MM_PER_INCH).toFixed(4)) : number;
+}
+
+function valueOrError(control, errors) {
+  try {
+    return valueOf(control);
+  } catch (wrong) {
+    if (!(wrong instanceof FieldError)) throw wrong;
+    errors.push(wrong);
+    return undefined;
+  }
 }
 
 function readJson(control, text) {
@@ -53,10 +73,10 @@ function put(target, path, value) {
 }
 
 function bodyOf(form) {
-  const body = {}, lists = {};
+  const body = {}, lists = {}, errors = [];
   for (const control of form.elements) {
-    if (!control.name || control.disabled) continue;
-    const value = valueOf(control);
+    if (!control.name || control.matches(":disabled")) continue;
+    const value = valueOrError(control, errors);
     if (control.dataset.many !== undefined) {
       lists[control.name] ??= [];
       if (value !== undefined) lists[control.name].push(value);
@@ -65,6 +85,7 @@ function bodyOf(form) {
     }
   }
   for (const [name, list] of Object.entries(lists)) put(body, name, list);
+  if (errors.length) throw new FieldErrors(errors);
   return body;
 }
 
@@ -75,8 +96,13 @@ function clear(form) {
 
 /** The control that a problem's path means: by its whole name, by its end, or by the object it lies in. */
 function findControl(form, where) {
-  const path = where.replace(/^body\./, "").replace(/\[\d+\]|\.\d+(?=\.|$)/g, "");
-  const controls = Array.from(form.elements).filter((one) => one.name && one.type !== "hidden");
+  const whole = where.replace(/^body\./, "");
+  const path = whole.replace(/\[\d+\]|\.\d+(?=\.|$)/g, "");
+  const controls = Array.from(form.elements).filter((one) => one.name && one.type !== "hidden" && !one.matches(":disabled"));
+  for (let name = whole; name.includes("."); name = name.slice(0, name.lastIndexOf("."))) {
+    const exact = controls.find((one) => one.name === name);
+    if (exact) return exact;
+  }
   const paths = [path];
   for (let cut = path; cut.includes("."); paths.push(cut)) cut = cut.slice(0, cut.lastIndexOf("."));
   for (const name of paths) {
@@ -92,6 +118,7 @@ function showAt(control, says) {
   const place = document.getElementById(control.dataset.wrong ?? "");
   if (!place) return false;
   place.textContent = place.textContent ? `${place.textContent} ${says}` : says;
+  for (let lid = control.closest("details"); lid; lid = lid.parentElement.closest("details")) lid.open = true;
   return true;
 }
 
@@ -141,9 +168,10 @@ async function submit(event) {
   try {
     body = bodyOf(form);
   } catch (wrong) {
-    if (!(wrong instanceof FieldError)) throw wrong;
-    showAt(wrong.control, wrong.message);
-    wrong.control.focus();
+    if (!(wrong instanceof FieldErrors)) throw wrong;
+    for (const { control, message } of wrong.errors) showAt(control, message);
+    wrong.errors[0].control.focus();
+    announce(say("fields_wrong", { n: wrong.errors.length }));
     return;
   }
   const [method, path] = form.dataset.send.split(" ");

@@ -1,0 +1,118 @@
+"""A kit's pages: its form, its drawings, and what changed in words."""
+
+import copy
+import re
+
+import pytest
+
+from api.figures import Figures
+from api.pages import kitdrawings, kitwords
+from api.pages.words import load_words
+from tests.api.test_kitform import WHOLE
+
+WORDS, MM, INCHES = load_words(), Figures(), Figures("in", ",")
+
+
+def told(change, figures=MM):
+    """What is told of a change to a copy of the whole kit."""
+    after = copy.deepcopy(WHOLE)
+    change(after)
+    return kitwords.told(WHOLE, after, WORDS, figures)
+
+
+def test_a_figure_is_told_with_its_part_old_and_new():
+    def change(kit):
+        kit["wheels"]["rear_left"]["standoff_mm"] = 122.0
+
+    assert told(change) == ["Wheel rear left, standoff: 121.37\xa0mm → 122\xa0mm"]
+    assert told(change, INCHES) == ["Wheel rear left, standoff: 4,778\xa0in → 4,803\xa0in"]
+
+
+def test_a_scale_is_told_as_the_ruler():
+    def change(kit):
+        kit["plates"]["0"]["printed_scale"] = 149.7 / 150
+
+    assert told(change) == ["Sheet 0, printed ruler, measured: 150.0615\xa0mm → 149.7\xa0mm"]
+
+
+def test_a_row_more_moves_no_other():
+    def change(kit):
+        kit["floor"].insert(0, {"plate": 64, "u_flatness_mm": 1.0})
+        kit["fixtures"]["front"]["plates"].insert(
+            0, kit["fixtures"]["front"]["plates"][0] | {"plate": 65, "position_mm": [0, -350, 0]}
+        )
+        del kit["datum_plates"]["bumper_centre"]
+
+    lines = told(change)
+    assert len(lines) == 3 and "Datum plate bumper_centre: taken out" in lines
+    assert any(line.startswith("Floor plate 64: added (") and "1\xa0mm" in line for line in lines)
+    assert any(line.startswith("Fixture front, plate 65: added (") and "−350\xa0mm" in line for line in lines)
+
+
+def test_what_no_form_shows_is_told_by_its_keys():
+    def change(kit):
+        kit["owner"] = "somebody"
+        kit["wheels"]["rear_left"]["clamp"] = "the red one"
+        kit["mats"] = {"left": {"plates": []}}
+
+    assert told(change) == [
+        "The kit, owner: kept as it is → somebody",
+        'The kit, mats: nothing → {"left": {"plates": []}}',
+        "Wheel rear left, clamp: the blue one → the red one",
+    ]
+
+
+def test_a_change_smaller_than_what_is_shown_is_told_to_the_digit():
+    def change(kit):
+        kit["wheels"]["rear_left"]["standoff_mm"] = 121.371
+
+    assert told(change, INCHES) == ["Wheel rear left, standoff: 121.37 → 121.371"]
+
+
+def test_nothing_changed_is_nothing_told():
+    assert told(lambda kit: None) == []
+
+
+@pytest.mark.parametrize("y_mm", [350, -350])
+def test_the_fixture_is_drawn_with_the_vehicles_left_on_the_left(y_mm):
+    fixture = copy.deepcopy(WHOLE["fixtures"]["front"])
+    fixture["plates"][0]["position_mm"] = [0, y_mm, 0]
+    for drawing in kitdrawings.fixture(fixture, WORDS):
+        at = {words: float(x) for words, x in _texts(drawing)}
+        assert (at["4"] < at["y"]) == (y_mm > 0)  # the y axis points to the vehicle's left
+
+
+def _texts(drawing):
+    return [(m[2], m[1]) for m in re.finditer(r'<text x="([-\d.]+)"[^>]*>([^<]+)</text>', str(drawing))]
+
+
+def test_the_form_shows_every_figure_of_the_kit_and_a_row_for_each_part(client):
+    editor = client("reviewer")
+    kit_id = editor.post("/api/kits", json={"file": WHOLE}).json()["kit_id"]
+    page = editor.get(f"/kits/{kit_id}/edit").text
+    for name, value in {
+        "form.wheels.rear_left.standoff_mm": "121.37",
+        "form.wheels.rear_left.eccentricity_mm.y": "−0.1",
+        "form.plates.0.ruler_mm": "150.0615",
+        "form.fixtures.0.plates.0.rotation_deg.z": "1.5",
+        "form.fixtures.0.targets.0.position_mm.x": "12.34",
+        "form.scale_bars.0.length_mm": "1000.03",
+        "form.datum_plates.0.offset_mm.z": "1.5",
+        "form.floor.0.plate": "10",
+        "form.rule_mm_per_m": "0.3",
+    }.items():
+        assert re.search(rf'name="{re.escape(name)}"[^>]*value="{re.escape(value)}"', page), name
+    # The wheels that have no plate stand ready, and send nothing as long as they are out.
+    assert "Wheel front left: no plate" in page and page.count("disabled hidden") == 2
+
+
+def test_a_page_tells_what_a_revision_changed_who_and_when(client):
+    editor = client("reviewer")
+    kit_id = editor.post("/api/kits", json={"file": WHOLE}).json()["kit_id"]
+    after = copy.deepcopy(WHOLE)
+    after["floor"][0]["u_flatness_mm"] = 1.0
+    body = {"file": after, "says": "the gate's floor is worn", "based_on": 1}
+    assert editor.post(f"/api/kits/{kit_id}/revisions", json=body).status_code == 201
+    page = client("technician").get(f"/kits/{kit_id}").text
+    assert "Floor plate 10, u of the floor&#39;s flatness there: 0.5\xa0mm → 1\xa0mm" in page
+    assert "the gate&#39;s floor is worn" in page and "R. Example" in page
