@@ -12,7 +12,7 @@ pass through, a head that was printed before.
 import hashlib
 import json
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Any
 
 from sqlalchemy import func, select
@@ -160,12 +160,10 @@ class Fault:
 
 def links(db: Session, store_id: str) -> Iterator[Link]:
     """A chain's links in order, one at a time: bodies are large."""
-    rows = db.scalars(select(Entry).where(Entry.store_id == store_id).order_by(Entry.seq))
-    for e in rows.yield_per(20):
-        yield Link(
-            e.store_id, e.seq, e.kind, e.visit_id, e.at, e.body, e.body_sha256, e.previous_sha256, e.sha256
-        )
-        db.expunge(e)
+    columns = [getattr(Entry, field.name) for field in fields(Link)]
+    rows = db.execute(select(*columns).where(Entry.store_id == store_id).order_by(Entry.seq))
+    for row in rows.yield_per(1):
+        yield Link(*row)
 
 
 def store_ids(db: Session) -> tuple[str, ...]:

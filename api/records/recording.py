@@ -301,13 +301,17 @@ def _people(db: Session, record: Json) -> list[Json]:
     return [{"id": p.id, "name": p.name, "role": p.role} for p in rows]
 
 
+_PEOPLE = ("by", "begun_by", "opened_by", "closed_by", "placed_by", "refused_by")
+_NOBODY = ("file", "inputs", "result", "observations")  # large, and they know nobody
+
+
 def _ids_of_people(value: Any) -> Iterator[str]:
     """Every id under a key that names a person."""
     if isinstance(value, dict):
         for key, part in value.items():
-            if key in ("by", "begun_by", "opened_by", "closed_by", "placed_by", "refused_by"):
+            if key in _PEOPLE:
                 yield from (part,) if part else ()
-            else:
+            elif key not in _NOBODY:
                 yield from _ids_of_people(part)
     elif isinstance(value, list):
         for part in value:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
-from sqlalchemy import create_engine, select, text
+from sqlalchemy import create_engine, func, select, text
 from sqlalchemy.exc import DatabaseError
 from sqlalchemy.orm import Session
 
@@ -142,12 +142,13 @@ def verify(
     states: dict[PhotoState, int] = {"intact": 0, "altered": 0, "missing": 0, "removed": 0, "unread": 0}
     photo_faults = []
     removals = _removals(db)
-    files = list(db.scalars(select(PhotoFile).order_by(PhotoFile.stored_at)))
-    for n, file in enumerate(files, start=1):
-        state, says = photo_state(folder, file, removals, reads_photos)
+    n_files = db.scalar(select(func.count()).select_from(PhotoFile)) or 0
+    stored = select(PhotoFile.sha256, PhotoFile.removed_at).order_by(PhotoFile.stored_at)
+    for n, (sha256, removed_at) in enumerate(db.execute(stored.execution_options(yield_per=1000)), start=1):
+        state, says = photo_state(folder, sha256, removed_at, removals, reads_photos)
         states[state] += 1
         photo_faults += [says] if says else []
-        progress(n, len(files))
+        progress(n, n_files)
     lost = [_lost(head) for head in found if not head.is_there]
     return Findings(
         tuple(chains), tuple(found), states, records, (*lost, *faults, *record_faults, *photo_faults)
@@ -207,13 +208,22 @@ def _lost(head: HeadFound) -> str:
 
 def _lost_imports(db: Session) -> Iterator[str]:
     """Entries that an import brought with their content, and that are no longer here so."""
-    for entry in db.scalars(select(Entry).where(Entry.kind == IMPORT_KIND)):
+    for entry in _entries(db, IMPORT_KIND):
         body = _body(entry)
+        own = Entry.store_id == body.get("from_store"), Entry.body.is_not(None)
+        there = dict(db.execute(select(Entry.seq, Entry.sha256).where(*own)).tuples().all())
         for seq, sha256 in body.get("entries", {}).items():
-            row = db.get(Entry, (body.get("from_store"), int(seq)))
-            if row is None or row.sha256 != sha256 or row.body is None:
+            if there.get(int(seq)) != sha256:
                 store = short(str(body.get("from_store")))
                 yield f"Chain of store {store}, entry {seq}: it was brought here, and is lost or was changed."
+
+
+def _entries(db: Session, kind: str) -> Iterator[Entry]:
+    """All entries of a kind, one at a time: their bodies are large, and a store may have thousands."""
+    keys = select(Entry.store_id, Entry.seq).where(Entry.kind == kind).order_by(Entry.store_id, Entry.seq)
+    for store_id, seq in db.execute(keys).all():
+        yield db.get_one(Entry, (store_id, seq))
+        db.expunge_all()
 
 
 def _body(entry: Entry) -> dict[str, Any]:
@@ -230,8 +240,11 @@ def _body(entry: Entry) -> dict[str, Any]:
 
 def _records(db: Session) -> tuple[int, list[str]]:
     faults = []
-    entries = list(db.scalars(select(Entry).where(Entry.kind == RECORD_KIND)))
-    for entry in entries:
+    recorded = set()
+    for entry in _entries(db, RECORD_KIND):
+        if entry.visit_id in recorded:
+            faults.append(f"Entry {entry.seq}: the visit that it records was recorded before.")
+        recorded.add(entry.visit_id)
         body = _body(entry)
         visit = db.get(Visit, entry.visit_id)
         if visit is None:
@@ -245,11 +258,10 @@ def _records(db: Session) -> tuple[int, list[str]]:
             "The record counts; the tables were changed after signing."
             for where in different
         ]
-    recorded = {entry.visit_id for entry in entries}
-    for visit in db.scalars(select(Visit).where(Visit.signed_at.is_not(None))):
-        if visit.id not in recorded:
-            faults.append(f"Visit {visit.number} is signed, but its record is lost.")
-    return len(entries), faults
+    for visit_id, number in db.execute(select(Visit.id, Visit.number).where(Visit.signed_at.is_not(None))):
+        if visit_id not in recorded:
+            faults.append(f"Visit {number} is signed, but its record is lost.")
+    return len(recorded), faults
 
 
 # What people said and photos showed. The words that a program's version puts around it are not compared, nor
@@ -266,6 +278,8 @@ def _facts(record: Json) -> Json:
 
 def differences(record: Any, tables: Any, where: str = "") -> Iterator[str]:
     """Places where the tables contradict a record; a key that only one of them has is no contradiction."""
+    if record == tables:  # as nearly always, and told at once
+        return
     if isinstance(record, dict) and isinstance(tables, dict):
         for key in sorted((record.keys() & tables.keys()) - _MAY_DIFFER):
             yield from differences(record[key], tables[key], f"{where}.{key}" if where else key)
@@ -281,24 +295,26 @@ def differences(record: Any, tables: Any, where: str = "") -> Iterator[str]:
 
 def _removals(db: Session) -> set[str]:
     """Hashes of the photos that an entry says were removed."""
-    entries = db.scalars(select(Entry).where(Entry.kind == REMOVAL_KIND))
+    entries = _entries(db, REMOVAL_KIND)
     return {photo["sha256"] for entry in entries for photo in _body(entry).get("photos", ())}
 
 
-def photo_state(folder: Path, file: PhotoFile, removals: set[str], reads: bool) -> tuple[PhotoState, str]:
+def photo_state(
+    folder: Path, sha256: str, removed_at: str | None, removals: set[str], reads: bool
+) -> tuple[PhotoState, str]:
     """What became of a photo's file, and what is wrong with that, if anything."""
-    path = folder / photofiles.PHOTOS / file.sha256[:2] / file.sha256
-    name = f"Photo {file.sha256[:12]}"
-    if file.sha256 in removals:
+    path = folder / photofiles.PHOTOS / sha256[:2] / sha256
+    name = f"Photo {sha256[:12]}"
+    if sha256 in removals:
         left = f"{name} was removed by order, but its file is still here. Start the service once."
         return "removed", left if path.exists() else ""
-    if file.removed_at is not None:
+    if removed_at is not None:
         return "missing", f"{name} is marked as removed, but no entry says by whom and why."
     if not path.is_file():
         return "missing", f"{name} is missing: its file is not in the store. Restore it from a copy."
     if not reads:
         return "unread", ""
-    if sha256_of(path) != file.sha256:
+    if sha256_of(path) != sha256:
         return (
             "altered",
             f"{name} was altered: its file is not the one that was stored. Restore it from a copy.",

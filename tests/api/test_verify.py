@@ -116,6 +116,14 @@ def test_a_cut_tail_is_found_by_the_head_alone(store, heads):
     assert len(faults) == 1 and heads[1] in faults[0]
 
 
+def test_a_visit_that_was_recorded_twice_is_found(store, heads):
+    with store.writing() as db:
+        record = chain.body_of(db.get_one(Entry, (store.id, 1)))
+        del record["chain"]
+        chain.append(db, store.id, "record", record["visit"]["id"], record)
+    assert _check(store).faults == ("Entry 3: the visit that it records was recorded before.",)
+
+
 def test_a_lost_entry_is_found(store, heads):
     with store.writing() as db:
         db.execute(delete(Entry).where(Entry.seq == 1))
