@@ -10,7 +10,7 @@ from api import routes_events
 from api.access import routes_people, routes_status
 from api.access.guard import protect
 from api.context import Service
-from api.pages import pages_kits, pages_records, pages_shop, pages_visits
+from api.pages import pages_coach, pages_kits, pages_records, pages_shop, pages_visits
 from api.pages.pages import STATIC, not_there
 from api.photos import routes_photos, routes_results
 from api.photos.bench import next_task
@@ -35,6 +35,7 @@ ROUTERS: tuple[APIRouter, ...] = (
     pages_shop.router,
     pages_kits.router,
     pages_visits.router,
+    pages_coach.router,
     pages_records.router,
 )
 

@@ -193,7 +193,7 @@ def coach_text(task: Task, coaching: Coaching, n_photos: int, units: Units) -> s
     lines = [
         *_wrapped(f"{task.placements[0].name}, with the kit {task.kit.name}: {taken}"),
         "",
-        *_wrapped(coaching_words(coaching)),
+        *_wrapped(coaching_words(coaching, units)),
         *_reached(coaching, units),
         *_hanging_together(coaching),
     ]

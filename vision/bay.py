@@ -22,6 +22,7 @@ from vision.layout import Layout
 WHEELBASE_MM, TRACK_MM, RADIUS_MM, OVERHANG_MM = 2700.0, 1550.0, 320.0, 850.0
 ROOF_MM, WAIST_MM, CLEARANCE_MM, BONNET_MM = 1450.0, 950.0, 180.0, 600.0
 BODY_BEYOND_WHEEL_MM = 85.0
+PLATE_CLEAR_MM = 20.0  # of the body, at least
 BUMPER_HEIGHT_MM = 520.0
 # Where a placement asks for no distance or height.
 DISTANCE_MM, HEIGHT_MM = 1500.0, 1000.0
@@ -103,7 +104,7 @@ def _facing(z: NDArray) -> NDArray:
 def _body(vehicle: Vehicle, wheelbase_mm: float, standoff_mm: float) -> NDArray:
     """Body and cabin; the wheel plates hang clear of its sides."""
     tracks = [t for t in (vehicle.track_front_mm, vehicle.track_rear_mm) if t is not None]
-    half_mm = max(tracks, default=TRACK_MM) / 2 + min(BODY_BEYOND_WHEEL_MM, standoff_mm - 20)
+    half_mm = max(tracks, default=TRACK_MM) / 2 + min(BODY_BEYOND_WHEEL_MM, standoff_mm - PLATE_CLEAR_MM)
     front_mm = vehicle.overhang_front_mm or OVERHANG_MM
     rear_mm = -wheelbase_mm - (vehicle.overhang_rear_mm or OVERHANG_MM)
     return np.array(
@@ -112,6 +113,18 @@ def _body(vehicle: Vehicle, wheelbase_mm: float, standoff_mm: float) -> NDArray:
             [[rear_mm + 200, 150 - half_mm, WAIST_MM], [-BONNET_MM, half_mm - 150, ROOF_MM]],
         ]
     )
+
+
+def with_wheels_clear(bay: Bay) -> Bay:
+    """The bay with a body as narrow as its wheel plates tell: a middling one would hide a small car's."""
+    body = bay.body.copy()
+    for clamp in bay.kit.clamps.values():
+        y = bay.T_vehicle_plate[clamp.plate][1, 3]
+        if y > 0:
+            body[:, 1, 1] = np.minimum(body[:, 1, 1], y - PLATE_CLEAR_MM)
+        else:
+            body[:, 0, 1] = np.maximum(body[:, 0, 1], y + PLATE_CLEAR_MM)
+    return replace(bay, body=body)
 
 
 def _bumper(body: NDArray, ahead: bool) -> NDArray:

@@ -14,7 +14,7 @@ from scipy.spatial.transform import Rotation
 
 from vision import geometry
 from vision.adjust import Adjustment
-from vision.bay import Bay
+from vision.bay import Bay, with_wheels_clear
 from vision.errors import NotEnoughError
 from vision.forecast import Limits, Phone, Shot, Station, projected, stations_at
 from vision.initial import adjust_from_nothing
@@ -167,7 +167,7 @@ def _as_seen(bay: Bay, adjustment: Adjustment, T_vehicle_world: NDArray) -> Bay:
         # A plate of the fixture that no photo shows yet hangs where the others say.
         plates = {m.plate: T_vehicle_fixture @ m.T_fixture_plate for m in on_it} | plates
     both = MappingProxyType({**bay.T_vehicle_plate, **plates})
-    return replace(bay, T_vehicle_plate=both, T_vehicle_fixture=T_vehicle_fixture)
+    return with_wheels_clear(replace(bay, T_vehicle_plate=both, T_vehicle_fixture=T_vehicle_fixture))
 
 
 def _shots(

@@ -93,16 +93,18 @@ def _outcome(tolerance: Tolerance, key: str, u: float, units: Units) -> str:
 
 def station_words(bay: Bay, station: Station, units: Units) -> str:
     """One photo in words: `Beside the rear left wheel, two steps out; phone held overhead, ...`."""
+    return f"{stand_words(bay, station, units)} In the picture: {picture_words(bay, station.plates)}."
+
+
+def stand_words(bay: Bay, station: Station, units: Units) -> str:
+    """Where to stand and how to hold the phone, in one sentence."""
     T = station.T_vehicle_camera
     hold = next(words for height, words in HOLDS if T[2, 3] < height)
     look = T[:3, 2]
     turn = round(math.degrees(math.atan2(look[1], look[0])) / 45) % 8
     down = ", tilted well down" if look[2] < -0.5 else ""
     way = "on its side" if abs(T[2, 0]) < 0.5 else "upright"
-    return (
-        f"{place_words(bay, T[:3, 3], units)}; phone {hold} and {way}, looking {DIRECTIONS[turn]}{down}. "
-        f"In the picture: {picture_words(bay, station.plates)}."
-    )
+    return f"{place_words(bay, T[:3, 3], units)}; phone {hold} and {way}, looking {DIRECTIONS[turn]}{down}."
 
 
 def place_words(bay: Bay, at_mm: NDArray, units: Units) -> str:

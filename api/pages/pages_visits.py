@@ -167,7 +167,8 @@ def slip(visit_id: str, desk: Paired) -> HTMLResponse:
 
 
 @router.get("/rounds/{round_id}")
-def one_round(round_id: str, desk: Paired) -> HTMLResponse:
+def one_round(round_id: str, desk: Paired, placement: str = "") -> HTMLResponse:
+    """`placement`: which of the visit's the coach is to look at; none: the first."""
     with desk.service.store.reading() as db:
         visit_id = rounds.get(db, round_id).visit_id
         view = visits.summary(db, visit_id)
@@ -185,6 +186,7 @@ def one_round(round_id: str, desk: Paired) -> HTMLResponse:
         unseen=_unseen(view, own),
         n_waiting=sum(photo.state == "waiting" for photo in own),
         code=code,
+        placement=placement,
         is_demo=view.is_demo,
         events=_events(view),
     )

@@ -115,7 +115,7 @@ def plan(result: Json, words: Words, figures: Figures) -> Markup:
     """Everything seen from above."""
     geometry = result["geometry"]
     room = DIMENSION * len(result["placements"])
-    view = _view(_all_points(geometry), (1, -1), (0, 1), EDGE, room)
+    view = fitted(_all_points(geometry), (1, -1), (0, 1), EDGE, room)
     parts = [
         *_reference_line(geometry, view, words),
         *_wheels_from_above(geometry, view, words),
@@ -123,7 +123,7 @@ def plan(result: Json, words: Words, figures: Figures) -> Markup:
         *_stations(geometry, view),
         *_targets(geometry, view, axis=1),
         *_distances(result, view, words, figures),
-        *_scale_bar(view, figures),
+        *scale_bar(view, figures),
     ]
     return drawing(WIDTH, view.top + view.height + 34, words("plan.title"), *parts)
 
@@ -131,7 +131,7 @@ def plan(result: Json, words: Words, figures: Figures) -> Markup:
 def side(result: Json, words: Words, figures: Figures) -> Markup:
     """Everything seen from the vehicle's right; the floor only where a height was measured."""
     geometry = result["geometry"]
-    view = _view(_all_points(geometry), (0, 1), (2, 1), EDGE + 10)
+    view = fitted(_all_points(geometry), (0, 1), (2, 1), EDGE + 10)
     parts: list[Markup] = []
     has_floor = any(_number(placement, "height_mm") is not None for placement in result["placements"])
     if has_floor:
@@ -142,13 +142,13 @@ def side(result: Json, words: Words, figures: Figures) -> Markup:
         *_plates(geometry, view),
         *_targets(geometry, view, axis=2),
         *_heights(result, view, words, figures),
-        *_scale_bar(view, figures),
+        *scale_bar(view, figures),
     ]
     title = words("side.title" if has_floor else "side.title_no_floor")
     return drawing(WIDTH, view.top + view.height + 34, title, *parts)
 
 
-def _view(
+def fitted(
     points: np.ndarray, right: tuple[int, int], up: tuple[int, int], top: float, room: float = 0.0
 ) -> View:
     """Everything in the drawing's width, but for `room` at its right for dimension lines."""
@@ -294,7 +294,7 @@ def _with_unit(key: str, value: Json, words: Words, figures: Figures) -> str:
     return f"{words(f'value.{key}')} {figures.with_unit(key, figures.value(key, value['value'], value['u']))}"
 
 
-def _scale_bar(view: View, figures: Figures) -> Iterator[Markup]:
+def scale_bar(view: View, figures: Figures) -> Iterator[Markup]:
     length_mm, words = (1000.0, "1 m") if figures.unit == "mm" else (914.4, "36 in")
     y = view.top + view.height + 22
     left, right = EDGE + 2, EDGE + 2 + length_mm / view.mm_per_unit

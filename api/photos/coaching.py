@@ -1,8 +1,8 @@
-"""What a round's photos come to while they arrive, and the next to take: worked out when asked, not kept."""
+"""What a round's photos come to while they arrive, and the next to take: worked out when asked."""
 
 import math
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 from pydantic import BaseModel, Field
 
@@ -10,12 +10,14 @@ from api.photos import work
 from api.problems import ConflictError
 from calib_data.layouts import load_layouts
 from calib_data.photoset import photo_set_of
-from vision.advice import MILLIMETRES
+from calib_data.result import plate_roles
+from vision.advice import INCHES, MILLIMETRES, Units
+from vision.bay import Bay
 from vision.coach import Ask, Coaching, coach
 from vision.errors import NotEnoughError
 from vision.forecast import Station
 from vision.sofar import plates_in
-from vision.where import coaching_words, station_words
+from vision.where import coaching_words, picture_words, stand_words
 
 
 class CoachedValue(BaseModel):
@@ -45,10 +47,11 @@ class Stand(BaseModel):
 
 
 class NextPhoto(BaseModel):
-    """The next photo: what for, and where to stand, in words and as a pose."""
+    """The next photo: what for, where to stand, in words and as a pose, and what must be in the picture."""
 
     reason: str = Field(description="first, join, measure, sheets or closing", examples=["measure"])
-    says: str
+    says: str = Field(examples=["Beside the rear left wheel, two steps (1.5 m) out; phone held overhead."])
+    shows: str = Field(examples=["rear left and front left wheels, the fixture"])
     stand: Stand
 
 
@@ -56,7 +59,9 @@ class PlateOnPlan(BaseModel):
     """Where a plate stands, or is taken to stand while no photo shows it."""
 
     plate: int
-    at_mm: list[float]
+    role: str = Field(description="what it is mounted on", examples=["wheel front left"])
+    half_mm: float
+    T_vehicle_plate: list[list[float]]
     is_seen: bool
 
 
@@ -66,32 +71,35 @@ class RoundCoaching(BaseModel):
     round_id: str
     placement: str
     is_enough: bool
+    is_over: bool = Field(description="No more photos are asked for: it is enough, or the kit is the limit.")
     says: str
     n_waiting: int = Field(description="Photos that are not looked at yet, and do not count here.")
-    is_over: bool = Field(description="No more photos are asked for: it is enough, or the kit is the limit.")
     values: list[CoachedValue]
     parts: list[CoachedPart]
+    apart: list[str] = Field(description="Photos that do not count so far: they hang together with no other.")
     unchecked_sheets: list[int]
     next: NextPhoto | None
     stands: list[Stand]
     plates: list[PlateOnPlan]
+    T_vehicle_target: list[list[float]]
     vehicle_mm: list[list[float]] = Field(description="Two opposite corners of the vehicle's body, x and y.")
 
 
 @dataclass(frozen=True)
 class Asked:
-    """What the desk needs: files as JSON, photos as they were found, packed."""
+    """What the coach needs: files as JSON, photos as they were found, packed; and the unit of its words."""
 
     round_id: str
+    placement_id: str
     kit: dict[str, Any]
     vehicle: dict[str, Any]
     placement: dict[str, Any]
     found: tuple[bytes, ...]
-    n_waiting: int
+    unit: Literal["mm", "in"] = "mm"
 
 
 def answer(question: Asked) -> RoundCoaching:
-    """The coach's answer; runs at the desk.
+    """The coach's answer, photos that wait uncounted; runs in a worker.
 
     Raises:
         ConflictError: This kit cannot measure this placement, whatever the photos.
@@ -103,44 +111,74 @@ def answer(question: Asked) -> RoundCoaching:
         coaching = coach(found, task.kit, placement, task.vehicle, load_layouts())
     except NotEnoughError as wrong:
         raise ConflictError(f"This kit cannot measure this placement. {wrong}") from wrong
-    sofar, now, then = coaching.sofar, coaching.now, coaching.next.then.u if coaching.next else {}
+    units = INCHES if question.unit == "in" else MILLIMETRES
+    sofar, now = coaching.sofar, coaching.now
     names = [shot.sighting.name for shot in sofar.shots]
-    seen = {p for shot in sofar.shots for p in plates_in(shot)}
     return RoundCoaching(
         round_id=question.round_id,
         placement=placement.name,
         is_enough=coaching.is_enough,
-        says=coaching_words(coaching),
-        n_waiting=question.n_waiting,
         is_over=coaching.is_over,
-        values=[
-            CoachedValue(
-                key=key,
-                u=now.u.get(key),
-                enough_at=most,
-                u_with_next=then.get(key),
-                least_u=coaching.least[key] if math.isfinite(coaching.least[key]) else None,
-            )
-            for key, most in coaching.needed.items()
-        ],
+        says=coaching_words(coaching, units),
+        n_waiting=0,
+        values=_values(coaching),
         parts=[
             CoachedPart(photos=[names[i] for i in part.photos], plates=list(part.plates))
             for part in sofar.parts
         ],
+        apart=[photo.name for photo in found if photo.name not in names],
         unchecked_sheets=list(now.unchecked_sheets),
-        next=_next(coaching, coaching.next) if coaching.next else None,
+        next=_next(sofar.bay, coaching.next, units) if coaching.next else None,
         stands=[_stand(station, name) for station, name in zip(sofar.stations(), names, strict=True)],
-        plates=[
-            PlateOnPlan(plate=p, at_mm=T[:3, 3].round(1).tolist(), is_seen=p in seen)
-            for p, T in sorted(sofar.bay.T_vehicle_plate.items())
-        ],
+        plates=_plates(coaching),
+        T_vehicle_target=_target(sofar.bay),
         vehicle_mm=sofar.bay.body[0, :, :2].round(1).tolist(),
     )
 
 
-def _next(coaching: Coaching, ask: Ask) -> NextPhoto:
-    says = station_words(coaching.sofar.bay, ask.station, MILLIMETRES)
-    return NextPhoto(reason=ask.reason, says=says, stand=_stand(ask.station, None))
+def _values(coaching: Coaching) -> list[CoachedValue]:
+    then = coaching.next.then.u if coaching.next else {}
+    return [
+        CoachedValue(
+            key=key,
+            u=coaching.now.u.get(key),
+            enough_at=most,
+            u_with_next=then.get(key),
+            least_u=coaching.least[key] if math.isfinite(coaching.least[key]) else None,
+        )
+        for key, most in coaching.needed.items()
+    ]
+
+
+def _plates(coaching: Coaching) -> list[PlateOnPlan]:
+    bay, roles = coaching.sofar.bay, plate_roles(coaching.sofar.bay.kit)
+    seen = {p for shot in coaching.sofar.shots for p in plates_in(shot)}
+    return [
+        PlateOnPlan(
+            plate=p,
+            role=roles.get(p, "spare"),
+            half_mm=bay.layouts[bay.kit.plates[p].layout].pattern_half_mm,
+            T_vehicle_plate=T.round(4).tolist(),
+            is_seen=p in seen,
+        )
+        for p, T in sorted(bay.T_vehicle_plate.items())
+    ]
+
+
+def _target(bay: Bay) -> list[list[float]]:
+    """Where the fixture, as seen so far, holds the placement's target."""
+    (fixture,) = bay.kit.fixtures
+    target = next(t for t in fixture.targets if t.name == bay.placement.target)
+    return (bay.T_vehicle_fixture @ target.T_fixture_target).round(4).tolist()
+
+
+def _next(bay: Bay, ask: Ask, units: Units) -> NextPhoto:
+    return NextPhoto(
+        reason=ask.reason,
+        says=stand_words(bay, ask.station, units),
+        shows=picture_words(bay, ask.station.plates),
+        stand=_stand(ask.station, None),
+    )
 
 
 def _stand(station: Station, photo: str | None) -> Stand:

@@ -1,9 +1,9 @@
 """Looking at photos and measuring rounds, in worker processes; what waits is told by the tables.
 
-One thread of the service hands out the work and writes what comes back. Two kinds of workers: the desk, one
-process for what somebody waits for (receiving a file, drawing, coaching), and the bench, for looking and
-measuring. A worker that dies or takes too long is replaced; its task is tried once more and then given up, in
-words.
+One thread of the service hands out the work and writes what comes back. Three kinds of workers: the desk, one
+process for what somebody waits for (receiving a file, drawing), the bench, for looking and measuring, and the
+coach, one process that steps back behind both. A worker that dies or takes too long is replaced; its task is
+tried once more and then given up, in words.
 """
 
 import logging
@@ -11,7 +11,7 @@ import multiprocessing
 import threading
 from collections import Counter
 from collections.abc import Callable
-from concurrent.futures import Future
+from concurrent.futures import CancelledError, Future
 from concurrent.futures import TimeoutError as TookTooLong
 from dataclasses import dataclass
 from pathlib import Path
@@ -22,6 +22,7 @@ from pebble import ProcessExpired, ProcessPool
 from sqlalchemy.orm import Session
 
 from api.photos import coaching, photofiles, receiving, work, workers
+from api.photos.coachings import Coachings
 from api.problems import NotAcceptedError
 from api.settings import Settings
 from api.store import Store
@@ -91,6 +92,8 @@ class Jobs:
         self.n_workers = settings.n_workers or workers.count()
         self._bench: ProcessPool | None = None
         self._desk: ProcessPool | None = None
+        self._coach: ProcessPool | None = None
+        self._coachings = Coachings()
         self._thread: threading.Thread | None = None
         self._wake = threading.Event()
         self._is_ending = False
@@ -104,8 +107,10 @@ class Jobs:
         workers.one_thread_each()
         self._bench = self._pool(self.n_workers, workers.BENCH_NICE)
         self._desk = self._pool(1, workers.DESK_NICE)
+        self._coach = self._pool(1, workers.COACH_NICE)
         if self.settings.workers_at_start:
             self._desk.schedule(receiving.warm)
+            self._coach.schedule(work.warm)
             for _ in range(self.n_workers):
                 self._bench.schedule(work.warm)
         self._thread = threading.Thread(target=self._run, name="jobs", daemon=True)
@@ -118,7 +123,7 @@ class Jobs:
         self.wake()
         if self._thread is not None:
             self._thread.join()
-        for pool in (self._bench, self._desk):
+        for pool in (self._bench, self._desk, self._coach):
             if pool is not None:
                 pool.stop()
                 pool.join()
@@ -147,7 +152,15 @@ class Jobs:
         Raises:
             ConflictError: The kit cannot measure the placement, whatever the photos.
         """
-        return self._at_desk(NOT_COACHED, coaching.answer, question)
+        assert self._coach is not None
+        pool = self._coach
+        try:
+            return self._coachings.ask(
+                question, lambda: pool.schedule(coaching.answer, args=(question,), timeout=DESK_SECONDS)
+            )
+        except (*_BROKEN, CancelledError) as broken:
+            log.warning("the coach failed: %r", broken)
+            raise NotAcceptedError(NOT_COACHED) from broken
 
     def _at_desk(self, if_it_fails: str, function: Callable[..., Any], *args: Any) -> Any:
         assert self._desk is not None

@@ -10,9 +10,10 @@ from api.access.guard import Technician
 from api.context import TheService
 from api.idempotency import Once
 from api.photos import coaching
+from api.photos.coach_question import question_of
 from api.problems import ConflictError, NotThereError
 from api.tables import Measured
-from api.visits import inputs, results, rounds, visit_rows
+from api.visits import results, rounds, visit_rows
 from calib_data.compare import RoundsCompared
 
 router = APIRouter(prefix="/api", tags=["results"])
@@ -62,11 +63,11 @@ def coach(
 ) -> coaching.RoundCoaching:
     """What a round's photos come to so far, whether that is enough, and the next photo to take.
 
-    Photos that were not looked at yet do not count. Nothing of it is kept.
+    Photos that were not looked at yet do not count. Nothing of it is stored.
     """
     with service.store.reading() as db:
-        question = _question(db, round_id, placement)
-    return service.jobs.coach(question)
+        question, n_waiting = question_of(db, round_id, placement)
+    return service.jobs.coach(question).model_copy(update={"n_waiting": n_waiting})
 
 
 @router.get("/visits/{visit_id}/compare")
@@ -82,23 +83,6 @@ def compare(
         if rounds.get(db, before).visit_id != visit_id:
             raise NotThereError("There is no such round in this visit.")
         return results.compare(db, before, after)
-
-
-def _question(db: Session, round_id: str, placement_id: str | None) -> coaching.Asked:
-    rounds.get(db, round_id)
-    given = inputs.of_round(db, round_id)
-    chosen = [p for p in given["placements"] if placement_id in (None, p["id"])]
-    if not chosen:
-        raise ConflictError("This visit does not check that placement. Choose one of the visit's.")
-    photos = results.photos_of(db, round_id)
-    return coaching.Asked(
-        round_id,
-        given["kit"]["file"],
-        given["vehicle"],
-        chosen[0]["file"],
-        tuple(photo.found for photo in photos if photo.found is not None),
-        sum(photo.state == "waiting" for photo in photos),
-    )
 
 
 def _view(round_id: str, row: Measured | None) -> RoundResult:

@@ -8,7 +8,7 @@ import pytest
 
 from calib_data.layouts import load_layouts
 from tools.photo_round import Phone, draw_phone
-from tools.scene import make_scene
+from tools.scene import car_of, make_scene
 from tools.simulate import observe_scene
 from tools.studies.coached import SIZE_PX, photographed, shop
 from vision.bay import lay_out
@@ -16,9 +16,10 @@ from vision.coach import coach, fullest_view, needed_u
 from vision.decide import acceptance_limits, largest_usable_u
 from vision.errors import NotEnoughError
 from vision.forecast import Station
-from vision.kit import Tolerance
+from vision.kit import Tolerance, Vehicle
 from vision.measure import measure_found
 from vision.sofar import bodies, so_far
+from vision.stations import reachable_stations
 from vision.where import coaching_words, picture_words
 
 LAYOUTS = load_layouts()
@@ -299,6 +300,20 @@ def test_photos_are_laid_over_the_bay_where_they_were_taken(scene, walked):
     for shot, asked in zip(sofar.shots, said, strict=False):
         off = shot.T_vehicle_camera[:3, 3] - asked.next.station.T_vehicle_camera[:3, 3]
         assert np.linalg.norm(off) < 300  # 150 mm of the feet, and what earlier photos moved the bay
+
+
+def test_a_small_car_hides_its_wheel_plates_no_more_than_it_does():
+    """Track 1450, undeclared: the body of a middling car would reach beyond the plates."""
+    rng = np.random.default_rng(12)
+    car = car_of(2500.0, (1430.0, 1430.0), (310.0, 310.0))
+    small = make_scene(rng, n_photos=8, car=car, T_world_vehicle=np.eye(4), target_distance_mm=2500)
+    unknown = Vehicle(wheelbase_mm=2500.0)
+    now = coached(observe_scene(rng, small), small, vehicle=unknown)
+    bay = now.sofar.bay
+    for clamp in small.kit.clamps.values():
+        assert abs(bay.T_vehicle_plate[clamp.plate][1, 3]) > bay.body[0, 1, 1]
+    seen = {p for s in reachable_stations(bay) for p in s.plates}
+    assert seen >= {c.plate for c in small.kit.clamps.values()}
 
 
 # --- words ----------------------------------------------------------------------------------------------

@@ -1,4 +1,5 @@
-// Parts of a page with data-live are read again from the server when it tells of a change.
+// Parts of a page with data-live are read again from the server when it tells of a change: from the page itself,
+// or from the address that data-live names, which is also read once at the start.
 //
 // One event stream a page, from <main data-events="...">. It is closed while the page is hidden, and when
 // the page is looked at again everything is read anew, so that nothing depends on what was missed.
@@ -6,38 +7,53 @@ import { announce, newKey, reached } from "./send.js";
 
 const pageKey = newKey();
 let stream = null;
-let running = null;
-let again = false;
+const readings = new Map(); // address -> what is under way: {running, again}
 
-/** Reads the page again and puts its live parts in place; calls in the meantime make one more reading. */
+/** Reads the page again and puts its live parts in place; calls in the meantime make one more reading.
+ *
+ * Parts that come from an address of their own are read beside it: nothing waits for those.
+ */
 export function refresh() {
-  if (running) {
-    again = true;
-    return running;
-  }
-  running = readAgain().finally(() => {
-    running = null;
-    if (again) {
-      again = false;
-      refresh();
-    }
-  });
-  return running;
+  for (const address of ownAddresses()) read(address);
+  return read("");
 }
 
-async function readAgain() {
-  if (!document.querySelector("[data-live]")) return;
+function ownAddresses() {
+  return new Set(Array.from(document.querySelectorAll("[data-live]:not([data-live=''])"), (one) => one.dataset.live));
+}
+
+function read(address) {
+  const reading = readings.get(address) ?? { running: null, again: false };
+  readings.set(address, reading);
+  if (reading.running) {
+    reading.again = true;
+    return reading.running;
+  }
+  reading.running = readAgain(address).finally(() => {
+    reading.running = null;
+    if (reading.again) {
+      reading.again = false;
+      read(address);
+    }
+  });
+  return reading.running;
+}
+
+async function readAgain(address) {
+  const parts = () => document.querySelectorAll(`[data-live="${address}"]`);
+  if (!parts().length) return;
   let answer;
   try {
-    answer = await fetch(location.href, { credentials: "same-origin", headers: { Accept: "text/html" } });
+    answer = await fetch(address || location.href, { credentials: "same-origin", headers: { Accept: "text/html" } });
   } catch {
     reached(false);
     return;
   }
   reached(true);
+  if (address && !answer.ok) return;
   if (!answer.ok || answer.redirected) return location.reload();
   const fresh = new DOMParser().parseFromString(await answer.text(), "text/html");
-  for (const part of document.querySelectorAll("[data-live]")) {
+  for (const part of parts()) {
     const other = fresh.getElementById(part.id);
     if (other && other.outerHTML !== part.served) swap(part, other);
   }
@@ -88,3 +104,4 @@ document.addEventListener("visibilitychange", () => {
 addEventListener("pagehide", hush);
 addEventListener("pageshow", listen);
 listen();
+for (const address of ownAddresses()) read(address);
