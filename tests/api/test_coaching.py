@@ -132,4 +132,4 @@ def test_a_kit_that_cannot_measure_the_placement_says_so_on_the_page(client, sto
         row = db.scalars(select(KitRevision)).one()
         row.file = one_rear
     page = client("technician").get(f"/rounds/{opened.id}/coach").text
-    assert re.search(r'<div id="coach".*<p class="qualm" data-announce>[^<]*rear left', page, re.DOTALL)
+    assert re.search(r'<div id="coach".*<p class="qualm" data-announce>[^<]*rear.left', page, re.DOTALL)
