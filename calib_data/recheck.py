@@ -17,7 +17,6 @@ from typing import Any, Literal
 
 import numpy as np
 
-from calib_data.formats import VALUE_KEYS
 from vision.adjust import Adjustment
 from vision.moved import LATER
 from vision.parameters import U_UNMEASURED_SCALE
@@ -161,9 +160,8 @@ def _placement_values(signed: Json | None, today: Json | None) -> Iterator[Compa
     sides = [{one["name"]: one for one in (side or {}).get("placements", ())} for side in (signed, today)]
     for name in dict.fromkeys((*sides[0], *sides[1])):
         then, now = (side.get(name, {}).get("values", {}) for side in sides)
-        for key in VALUE_KEYS:
-            if key in then or key in now:
-                yield _compared("placement", name, key, then.get(key, {}), now.get(key, {}))
+        for key in dict.fromkeys((*then, *now)):
+            yield _compared("placement", name, key, then.get(key, {}), now.get(key, {}))
 
 
 def _vehicle_values(signed: Json | None, today: Json | None, vehicle: Json) -> Iterator[ComparedValue]:

@@ -12,7 +12,7 @@ pass through, a head that was printed before.
 import hashlib
 import json
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import Any
 
 from sqlalchemy import func, select
@@ -163,7 +163,13 @@ def links(db: Session, store_id: str) -> Iterator[Link]:
     columns = [getattr(Entry, field.name) for field in fields(Link)]
     rows = db.execute(select(*columns).where(Entry.store_id == store_id).order_by(Entry.seq))
     for row in rows.yield_per(1):
-        yield Link(*row)
+        link = Link(*row)
+        yield replace(link, body=as_stored(link.body))
+
+
+def as_stored(body: bytes | str | None) -> bytes | None:
+    """An entry's bytes; other programs that changed it may have left it as text."""
+    return body.encode("utf-8") if isinstance(body, str) else body
 
 
 def store_ids(db: Session) -> tuple[str, ...]:

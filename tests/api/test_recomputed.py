@@ -14,9 +14,13 @@ from api.records.exports import write_visits
 from api.store import new_id, now
 from api.tables import Arrival, PhotoFile
 from api.visits import kits, placements, rounds, visits
+from calib_data import results
 from tests.api.conftest import PROCEDURE
 from tests.api.signed import PIN
 from tools.cli import run
+from tools.recheck.folders import folder_of
+from tools.recheck.run import Wanted
+from tools.recheck.run import run as recheck
 
 DEMO = Path(calib_data.__file__).parent / "demo"
 
@@ -75,7 +79,8 @@ def _values(result):
     }
 
 
-def test_an_exported_round_computes_again_from_photos_and_from_observations(store, reviewer, tmp_path):
+def _signed_demo(store, reviewer):
+    """The demo's photos as a signed visit; its id."""
     with store.writing() as db:
         people.set_pin(db, reviewer.person_id, people.hash_pin(PIN))
     visit_id, round_id = _begin(store, reviewer)
@@ -85,6 +90,11 @@ def test_an_exported_round_computes_again_from_photos_and_from_observations(stor
         rounds.close(db, reviewer, round_id)
     _work_off(store)
     signing.sign(store, reviewer, visit_id, PIN, "")
+    return visit_id
+
+
+def test_a_signed_round_computes_again_from_photos_and_from_observations(store, reviewer, tmp_path):
+    visit_id = _signed_demo(store, reviewer)
     with store.reading() as db, open(tmp_path / "visit.zip", "wb") as out:
         write_visits(db, store, [visit_id], out)
     with zipfile.ZipFile(tmp_path / "visit.zip") as file:
@@ -98,3 +108,24 @@ def test_an_exported_round_computes_again_from_photos_and_from_observations(stor
             off = abs(again[key]["value"] - entry["value"]) / entry["u"]
             print(f"{' '.join(words) or 'photos'}: {key} off by {off:.2g} u")
             assert off <= share_of_u, key
+
+    recheck_says_of(store.folder, tmp_path / "results.sqlite", "agrees", 0.05)
+    _alter(store, "p03.jpg")
+    recheck_says_of(store.folder, tmp_path / "results.sqlite", "photo_altered", 0.05)
+
+
+def _alter(store, name):
+    with store.reading() as db:
+        sha256 = db.scalar(select(Arrival.sha256).where(Arrival.name == name))
+    path = store.folder / "photos" / sha256[:2] / sha256
+    path.write_bytes(path.read_bytes() + b"x")
+
+
+def recheck_says_of(folder, out, outcome, share_of_u):
+    """A re-check from photos, of whose only round this must come."""
+    summary = recheck(Wanted(folder_of(str(folder)), out, "photos", 0))
+    assert (summary.n_measured, summary.outcomes) == (1, {outcome: 1})
+    with results.reading(out) as db:
+        row = db.scalars(select(results.Round)).one()
+        assert abs(row.largest_off_u) <= share_of_u and row.n_photos == 8
+        assert outcome == "agrees" or "p03.jpg was altered" in row.says

@@ -24,6 +24,8 @@ from tools.recheck.sets import ArchivedSet, PhotoPlace, StoredVisit, fingerprint
 from vision.errors import InputFileError
 
 MOST_RECORD_BYTES = 500_000_000
+_NOT_ASKED = "The round was signed without having been measured: there is nothing to compare with."
+_NOT_SIGNED = "The visit is not signed: no record tells of it, so there is nothing to compare with."
 Photos = Mapping[tuple[int, str], PhotoPlace]
 FilesNow = Callable[[Json, Json], Iterator[Finding]]
 
@@ -95,9 +97,8 @@ def _round(
         if photo["round"] == each["number"]
     )
     was_measured = is_signed and each["state"] != "not_asked"
-    if is_signed and not was_measured:
-        says = "The round was signed without having been measured: there is nothing to compare with."
-        findings = (*findings, Finding("not_signed", "", says))
+    if not was_measured:
+        findings = (*findings, Finding("not_signed", "", _NOT_ASKED if is_signed else _NOT_SIGNED))
     return RoundToMeasure(
         facts,
         _photo_set(record, each),

@@ -27,7 +27,7 @@ class Wanted:
     """What is asked for.
 
     Attributes:
-        n_workers: On this machine; None: as many as it has room for.
+        n_workers: Processes on this machine; None: as many as it has room for; 0: none, in this very one.
         scheduler: A Dask scheduler's address, in place of this machine's processes.
         again: Measure also what stands in the results already.
     """
@@ -87,7 +87,7 @@ def _keep_out_of(archive: Folder, out: Path) -> None:
 
 
 def _way(wanted: Wanted, stack: ExitStack) -> tuple[workers.Submit, int]:
-    if wanted.archive.is_in_memory:
+    if wanted.archive.is_in_memory or wanted.n_workers == 0:
         return stack.enter_context(workers.right_here(wanted.mode)), 1
     if wanted.scheduler is not None:
         submit, n = stack.enter_context(workers.on_a_cluster(wanted.scheduler, wanted.mode))

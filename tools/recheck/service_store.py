@@ -164,10 +164,16 @@ def _broken_links(db: Session) -> Mapping[tuple[str, int], tuple[Finding, ...]]:
         seen: list[Link] = []
         for fault in chain.faults(_links(db, store_id, seen), needs_bodies=False):
             says = f"In the chain of store {store_id[:8]}, entry {fault.seq}: {fault.says}."
-            accused = seen if seen[0].sha256 != seen[-1].previous_sha256 else seen[-1:]
-            for link in accused:
+            for link in _accused(*seen):
                 found.setdefault((store_id, link.seq), []).append(Finding("record_broken", "", says))
     return {place: tuple(findings) for place, findings in found.items()}
+
+
+def _accused(*links: Link) -> tuple[Link, ...]:
+    """Of a link that is at fault and the one before it, those that may have been changed."""
+    before, at_fault = links[0], links[-1]
+    is_parted = before.seq + 1 == at_fault.seq and before.sha256 != at_fault.previous_sha256
+    return (before, at_fault) if is_parted else (at_fault,)
 
 
 def _links(db: Session, store_id: str, seen: list[Link]) -> Iterator[Link]:
@@ -194,15 +200,16 @@ class _StoreRead:
         """A visit by its record."""
         findings = list(broken)
         visit = self._db.get(Visit, entry.visit_id)
-        if entry.body is None:
+        body = chain.as_stored(entry.body)
+        if body is None:
             findings.append(_broken("The record's content is lost from the store."))
-        elif hashlib.sha256(entry.body).hexdigest() != entry.body_sha256:
+        elif hashlib.sha256(body).hexdigest() != entry.body_sha256:
             findings.append(_broken("The record's content was changed: its hash is not that of its link."))
         if visit is None:
             findings.append(_broken("The visit that the record tells of is lost from the tables."))
         link = {key: getattr(entry, key) for key in ("store_id", "seq", "kind", "visit_id", "at")}
         set_id = entry.visit_id or f"{entry.store_id}-{entry.seq}"
-        return self._set(set_id, self._visit(set_id, visit, entry.body or b"", link), findings)
+        return self._set(set_id, self._visit(set_id, visit, body or b"", link), findings)
 
     def unsigned(self, visit: Visit) -> ArchivedSet:
         """A visit as its tables tell it."""
