@@ -15,7 +15,7 @@ import pyarrow.parquet as pq
 import pytest
 from sqlalchemy import select, text
 
-from api.records import removal, signing
+from api.records import chain, removal, signing
 from api.records.exports import write_visits
 from api.store import open_store
 from api.tables import Arrival, Entry, KitRevision, Measured, Round, Visit
@@ -265,6 +265,23 @@ def test_a_second_run_does_nothing_and_a_change_only_its_own_set(planted, checke
     assert changed == {made["agrees"]}
     assert rows(out)[made["agrees"], 1].outcome == "record_broken"
     assert recheck(folder, out, again=True).n_measured == len(made)
+
+
+def test_a_visit_recorded_twice_keeps_both_rows_and_the_second_is_broken(planted, tmp_path):
+    shutil.copytree(planted[0], tmp_path / "store")
+    store = open_store(tmp_path / "store")
+    made = planted[1]["agrees"]
+    with store.writing() as db:
+        first = db.scalars(select(Entry).where(Entry.visit_id == made)).one()
+        again_body = {key: value for key, value in json.loads(first.body).items() if key != "chain"}
+        chain.append(db, first.store_id, first.kind, made, again_body)
+    store.close()
+    recheck(tmp_path / "store", tmp_path / "results.sqlite")
+    outcomes = {key[0]: row.outcome for key, row in rows(tmp_path / "results.sqlite").items()}
+    assert outcomes[made] == "agrees"
+    assert [outcome for set_id, outcome in outcomes.items() if set_id.startswith(f"{made}-")] == [
+        "record_broken"
+    ]
 
 
 def _touched(folder, visit_id):

@@ -209,7 +209,10 @@ class _StoreRead:
             findings.append(_broken("The visit that the record tells of is lost from the tables."))
         link = {key: getattr(entry, key) for key in ("store_id", "seq", "kind", "visit_id", "at")}
         set_id = entry.visit_id or f"{entry.store_id}-{entry.seq}"
-        return self._set(set_id, self._visit(set_id, visit, body or b"", link), findings)
+        if self._is_recorded_before(entry):
+            findings.append(_broken("The visit is recorded a second time here: only the first one counts."))
+            set_id += f"-{entry.seq}"
+        return self._set(set_id, self._visit(entry.visit_id or "", visit, body or b"", link), findings)
 
     def unsigned(self, visit: Visit) -> ArchivedSet:
         """A visit as its tables tell it."""
@@ -239,6 +242,11 @@ class _StoreRead:
             latest = select(func.max(KitRevision.revision)).where(KitRevision.kit_id == visit.kit_id)
             newest = {visit.kit_id: self._db.scalar(latest) or 0}
         return StoredVisit(body, link, dict(self._photos(visit_id)), files, newest)
+
+    def _is_recorded_before(self, entry: Entry) -> bool:
+        same = (Entry.visit_id == entry.visit_id, Entry.kind == RECORD_KIND)
+        places = self._db.execute(select(Entry.store_id, Entry.seq).where(*same))
+        return min(map(tuple, places)) < (entry.store_id, entry.seq)
 
     def _files(self, visit: Visit) -> Iterator[tuple[tuple[str, int], str]]:
         """The kit and the placements that the visit's tables name."""
