@@ -15,6 +15,7 @@ from calib_data.formats import (
     CameraFile,
     FixtureFile,
     KitFile,
+    LabelFile,
     LensFacts,
     MountFile,
     PlacementFile,
@@ -32,6 +33,7 @@ from vision.kit import (
     Fixture,
     FloorPlate,
     Kit,
+    Label,
     Mount,
     Placement,
     Plate,
@@ -106,7 +108,15 @@ def with_fixture(file: KitFile, fixture: Fixture) -> KitFile:
         MountFile(plate=m.plate, **_on_fixture(m.T_fixture_plate, R0_FIXTURE_PLATE, m))
         for m in fixture.mounts
     ]
-    targets = {t.name: TargetFile(**_on_fixture(t.T_fixture_target, np.eye(3), t)) for t in fixture.targets}
+    old = file.fixtures[fixture.name].targets if fixture.name in file.fixtures else {}
+    # A label's place is the target's own affair: teaching where the target sits does not move it.
+    targets = {
+        t.name: TargetFile(
+            **_on_fixture(t.T_fixture_target, np.eye(3), t),
+            label=old[t.name].label if t.name in old else None,
+        )
+        for t in fixture.targets
+    }
     entry = FixtureFile(plates=plates, targets=targets)
     return file.model_copy(update={"fixtures": {**file.fixtures, fixture.name: entry}})
 
@@ -225,10 +235,18 @@ def _fixture(name: str, file: FixtureFile) -> Fixture:
             T_fixture_target(t.position_mm, t.rotation_deg),
             t.u_position_mm,
             float(np.radians(t.u_rotation_deg)),
+            _label(t.label),
         )
         for target, t in sorted(file.targets.items())
     )
     return Fixture(name, mounts, targets)
+
+
+def _label(file: LabelFile | None) -> Label | None:
+    if file is None:
+        return None
+    T_target_plate = T_fixture_plate(file.position_mm, file.rotation_deg)
+    return Label(file.plate, T_target_plate, file.u_position_mm, float(np.radians(file.u_rotation_deg)))
 
 
 def T_fixture_plate(position_mm: list[float], rotation_deg: list[float]) -> NDArray:

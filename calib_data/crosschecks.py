@@ -88,6 +88,9 @@ def _uses(kit: KitFile) -> Iterator[tuple[Where, int]]:
     for name, fixture in kit.fixtures.items():
         for i, mount in enumerate(fixture.plates):
             yield ("fixtures", name, "plates", i, "plate"), mount.plate
+        for target_name, target in fixture.targets.items():
+            if target.label is not None:
+                yield ("fixtures", name, "targets", target_name, "label", "plate"), target.label.plate
     for i, floor in enumerate(kit.floor):
         yield ("floor", i, "plate"), floor.plate
     for name, datum in kit.datum_plates.items():
@@ -240,6 +243,9 @@ def kit_doubts(kit: KitFile) -> Iterator[Problem]:
             yield from _radian_doubts(("fixtures", name, "plates", i), mount.rotation_deg)
         for target_name, target in fixture.targets.items():
             yield from _radian_doubts(("fixtures", name, "targets", target_name), target.rotation_deg)
+            if target.label is not None:
+                where = ("fixtures", name, "targets", target_name, "label")
+                yield from _radian_doubts(where, target.label.rotation_deg)
 
 
 def _radian_doubts(where: Where, rotation_deg: list[float]) -> Iterator[Problem]:

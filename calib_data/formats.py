@@ -175,8 +175,18 @@ class MountFile(_BodyOnFixture):
     plate: PlateNumber = _field(_NUMBER, _READ)
 
 
+class LabelFile(_BodyOnFixture):
+    """A plate on the target's face, by which the target is known; its place is in the target's own frame."""
+
+    plate: PlateNumber = _field(_NUMBER, _READ)
+
+
 class TargetFile(_BodyOnFixture):
     """What a fixture carries."""
+
+    label: LabelFile | None = _field(
+        "the plate on the target's own face", 'Enter e.g. {"plate": 45, …}, or leave it out.', None
+    )
 
 
 class FixtureFile(FileModel):

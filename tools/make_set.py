@@ -15,7 +15,7 @@ from tools.render import Look, encode_photo, render_photo
 from tools.scene import R_FIXTURE_FACE
 from tools.shop import make_shop
 from tools.truth import Scene, Truth, true_facts, true_values, views_in
-from vision.kit import Kit, Placement, Vehicle
+from vision.kit import Kit, Placement, Target, Vehicle
 
 
 def write_set(
@@ -68,7 +68,7 @@ def kit_file(kit: Kit, taken: str | None = None) -> dict[str, Any]:
                 "plates": [
                     {"plate": m.plate, **_body(m.T_fixture_plate, R_FIXTURE_FACE, m)} for m in fixture.mounts
                 ],
-                "targets": {t.name: _body(t.T_fixture_target, np.eye(3), t) for t in fixture.targets},
+                "targets": {t.name: _target(t) for t in fixture.targets},
             }
             for fixture in kit.fixtures
         },
@@ -105,6 +105,13 @@ def _clamp(clamp: Any, taken: str | None) -> dict[str, Any]:
         "tilt_deg": [_degrees(angle) for angle in clamp.tilt_rad],
         **({"measured_on": taken[:10]} if is_measured and taken else {}),
     }
+
+
+def _target(target: Target) -> dict[str, Any]:
+    body, label = _body(target.T_fixture_target, np.eye(3), target), target.label
+    if label is None:
+        return body
+    return {**body, "label": {"plate": label.plate, **_body(label.T_target_plate, R_FIXTURE_FACE, label)}}
 
 
 def _body(T: NDArray, R_at_zero: NDArray, body: Any) -> dict[str, Any]:

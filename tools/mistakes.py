@@ -41,7 +41,7 @@ def fixture_moved(scene: Scene, from_photo: int, shift_mm: Vector, yaw_deg: floa
     middle_mm = np.mean([p.T_world_plate[:3, 3] for p in scene.plates if p.role == "fixture"], axis=0)
     motion = _motion(middle_mm, shift_mm, yaw_deg)
     after = replace(scene.truth, T_world_target=motion @ scene.truth.T_world_target)
-    fixture = {"fixture"}
+    fixture = {"fixture", "label"}
     return Planted(_move(scene, from_photo, motion, fixture, lambda what: what not in CAR_BOXES), after)
 
 
@@ -253,6 +253,39 @@ def lateral_mirrored(scene: Scene) -> Planted:
 def height_reference_mistaken(scene: Scene, by_mm: float) -> Planted:
     """The nominal height belongs to another point of the target (edge for centre) or a shim was left."""
     return Planted(_with_nominal(scene, "height_mm", scene.placement.values["height_mm"].nominal - by_mm))
+
+
+# --- the target on its fixture ------------------------------------------------------------------------------
+
+
+def target_turned(scene: Scene, turn_deg: float) -> Planted:
+    """The target hangs turned about its own x axis, clockwise for who looks at its face."""
+    return _target_moved(scene, pose([0, 0, 0], [turn_deg, 0, 0]))
+
+
+def target_slipped(scene: Scene, shift_mm: Vector, turn_deg: Vector) -> Planted:
+    """The target sits elsewhere on its fixture than the kit says: a shift and a turn in its own axes."""
+    return _target_moved(scene, pose(shift_mm, turn_deg))
+
+
+def _target_moved(scene: Scene, motion: NDArray) -> Planted:
+    T = scene.truth.T_world_target
+    in_world = T @ motion @ np.linalg.inv(T)
+    labels = {p.number: _moving(in_world) for p in scene.plates if p.role == "label"}
+    truth = replace(scene.truth, T_world_target=T @ motion)
+    return Planted(replace(_with_plates(scene, labels), truth=truth))
+
+
+def other_target(scene: Scene) -> Planted:
+    """Another target hangs in this one's place, with its own label."""
+    other = next(t.label for t in scene.kit.fixtures[0].targets if t.name != scene.placement.target)
+    assert other is not None
+    numbers = {p.number for p in scene.plates if p.role == "label"}
+
+    def renumbered(plate: TruePlate) -> TruePlate:
+        return replace(plate, number=other.plate, layout=layout_of(other.plate))
+
+    return Planted(_with_plates(scene, dict.fromkeys(numbers, renumbered)))
 
 
 # --- photos -----------------------------------------------------------------------------------------------

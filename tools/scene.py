@@ -6,7 +6,7 @@ apart (`drawn=`), for studies of wrong assumptions.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 import numpy as np
@@ -31,6 +31,7 @@ from vision.kit import (
     Fixture,
     FloorPlate,
     Kit,
+    Label,
     Mount,
     Placement,
     Plate,
@@ -49,6 +50,7 @@ FIXTURE_PLATES = (10, 11)
 FLOOR_PLATES = (20, 21, 22, 23, 24, 25)
 BAR_PLATES = (30, 31)
 DATUM_PLATE = 40
+LABEL_PLATE, OTHER_LABEL_PLATE = 45, 46
 STANDOFF_MM = 120.0
 BAR_MM = 1000.0
 # FORMATS.md, R0: a fixture plate at rotation zero faces the vehicle.
@@ -186,6 +188,7 @@ def make_scene(
     n_floor: int = 6,
     with_bar: bool = False,
     with_datum_plate: bool = False,
+    with_label: bool = False,
     wheels: Sequence[str] = WHEELS,
     measured_clamps: bool = False,
     behind: bool = False,
@@ -202,6 +205,7 @@ def make_scene(
         stations: A habit of photo_round.stand, or camera positions (n, 3) in the design frame.
         care: What the kit declares; `drawn`, what is drawn where that differs.
         n_phones: Photos alternate between so many phones.
+        with_label: The board has a label plate, and the kit another board with another label.
         wheels: Those that carry a clamp.
         measured_clamps: The clamps are off by 2 mm and 0.3 degrees (sd), measured, and declared so.
         behind: The target stands behind the vehicle, `target_distance_mm` from the rear axle.
@@ -225,6 +229,9 @@ def make_scene(
         rng, of_kit, care, drawn, prints, set_up, T_world_vehicle, target_distance_mm
     )
     plates += on_fixture
+    if with_label:
+        fixture, label = _stick_label(rng, care, drawn, prints, fixture, T_world_target)
+        plates.append(label)
     floor_xy_mm = _floor_places(rng, car, target_distance_mm)[:n_floor]
     plates += [
         _lay(rng, drawn, prints, prints.number(number), T_world_vehicle, xy)
@@ -259,7 +266,7 @@ def make_scene(
     kit = Kit(
         name="simulated kit",
         u_ruler_scale=care.u_ruler_scale,
-        plates=MappingProxyType({p.number: prints.declared[p.number] for p in plates}),
+        plates=MappingProxyType(dict(prints.declared)),
         clamps=MappingProxyType(clamps),
         fixtures=(fixture,),
         floor=tuple(FloorPlate(p.number, care.u_flatness_mm) for p in plates if p.role == "floor"),
@@ -424,6 +431,24 @@ def _stand_fixture(
         Box(T_world_fixture @ pose([45, 0, -foot_mm / 2 - 15]), (15.0, 30.0, foot_mm / 2 - 15), "post"),
     ]
     return Fixture("front", tuple(mounts), (target,)), T_world_target, plates, solids
+
+
+def _stick_label(
+    rng: Generator, care: Care, drawn: Care, prints: _Prints, fixture: Fixture, T_world_target: NDArray
+) -> tuple[Fixture, TruePlate]:
+    """The board's label plate at the lower edge of its face; another board, not hung up, has one too."""
+    T_target_plate = pose([0, 0, -100])
+    T_target_plate[:3, :3] = R_FIXTURE_FACE
+    u_rad = float(np.radians(care.u_mount_deg))
+    own, other = (
+        Label(prints.number(number), T_target_plate, care.u_mount_mm, u_rad)
+        for number in (LABEL_PLATE, OTHER_LABEL_PLATE)
+    )
+    (board,) = fixture.targets
+    targets = (replace(board, label=own), replace(board, name="other board", label=other))
+    T_world_plate = T_world_target @ T_target_plate @ nudge(rng, drawn.u_mount_mm, drawn.u_mount_deg)
+    prints.plate(other.plate, "label", T_world_plate)
+    return replace(fixture, targets=targets), prints.plate(own.plate, "label", T_world_plate)
 
 
 def _lay(

@@ -9,7 +9,7 @@ so that the likeliest cause comes first.
 from collections.abc import Sequence
 from dataclasses import replace
 
-from vision import contradictions, declared, movement, optics
+from vision import contradictions, declared, labels, movement, optics
 from vision.adjust import Adjustment
 from vision.contradictions import LARGEST_NOISE_FACTOR
 from vision.declared import ALL_SHEETS, EACH_SHEET
@@ -29,6 +29,7 @@ BODY_ODDS = 10.0
 
 _PLAIN = (
     contradictions.mounted,
+    labels.target_identity,
     contradictions.wheel_places,
     contradictions.lean,
     contradictions.facing,
@@ -45,6 +46,7 @@ _STATISTICAL = (
     declared.sheet_scale,
     declared.sheet_shape,
     declared.mounts,
+    labels.target_place,
     declared.bars,
     movement.rigidity,
     movement.plate_rigidity,
@@ -93,14 +95,17 @@ def _likeliness(test: ConsistencyTest) -> float:
     return test.gain * (1 + SCORE_ERROR) if test.name == EACH_SHEET else test.gain
 
 
-def not_checked(kit: Kit) -> tuple[str, ...]:
+def not_checked(kit: Kit, plan: FramePlan) -> tuple[str, ...]:
     """What a single round of photos cannot see; its possible size is in u as far as the kit states it."""
+    unlabelled = [f"'{t.target.name}'" for t in plan.targets if t.target.label is None]
     out = ["clamp seating (a clamp off its seat moves a wheel centre unseen)"]
     if not kit.scale_bars:
         out.append("the length of the ruler that measured the prints, beyond what the wheelbase tells")
-    out += [
-        "tyre pressures, ride height and load",
-        "where the target sits on its fixture, beyond what the kit states",
-        "whether the required values are right for this vehicle",
-    ]
+    out.append("tyre pressures, ride height and load")
+    if unlabelled:
+        out.append(
+            "which target stands there, which way up, and where it sits on its fixture beyond what the kit "
+            f"states ({' and '.join(unlabelled)}: no label plate)"
+        )
+    out.append("whether the required values are right for this vehicle")
     return tuple(out)

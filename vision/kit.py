@@ -75,6 +75,16 @@ class Mount:
 
 
 @dataclass(frozen=True, eq=False)
+class Label:
+    """A plate on the target's own face: `T_target_plate` (4, 4), uncertain about the plate's own axes."""
+
+    plate: int
+    T_target_plate: NDArray
+    u_position_mm: float
+    u_rotation_rad: float
+
+
+@dataclass(frozen=True, eq=False)
 class Target:
     """What the fixture carries: `T_fixture_target` (4, 4), x away from the vehicle."""
 
@@ -82,6 +92,7 @@ class Target:
     T_fixture_target: NDArray
     u_position_mm: float
     u_rotation_rad: float
+    label: Label | None = None
 
 
 @dataclass(frozen=True)
@@ -89,6 +100,12 @@ class Fixture:
     name: str
     mounts: tuple[Mount, ...]
     targets: tuple[Target, ...]
+
+    @property
+    def plates(self) -> frozenset[int]:
+        """Numbers of all plates that go where the fixture goes, its targets' labels among them."""
+        labels = [t.label.plate for t in self.targets if t.label is not None]
+        return frozenset([*(m.plate for m in self.mounts), *labels])
 
 
 @dataclass(frozen=True)

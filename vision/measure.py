@@ -231,7 +231,7 @@ def measure_found(
         reported=reported,
         tests=tests,
         moves=moves,
-        not_checked=(*not_checked(kit), *in_words((*sheets, *moves), reported, units)),
+        not_checked=(*not_checked(kit, plan), *in_words((*sheets, *moves), reported, units)),
         caution=CAUTION,
         notes=notes,
         warnings=apart,

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from vision.adjust import Adjustment, Network, adjust
 from vision.hypotheses import SaddleScores
-from vision.kit import Kit
+from vision.kit import Kit, Target
 from vision.layout import Layout
 from vision.least_squares import SingularError, State
 from vision.observe import Sighting, observe
@@ -57,7 +57,7 @@ def _plates_of(body: Body, kit: Kit) -> frozenset[int]:
     if body.kind == "vehicle":
         return frozenset(c.plate for c in kit.clamps.values())
     fixture = next(f for f in kit.fixtures if f.name == body.name)
-    return frozenset(m.plate for m in fixture.mounts)
+    return fixture.plates
 
 
 def _moments(adjustment: Adjustment, plates: frozenset[int]) -> list[int]:
@@ -110,11 +110,17 @@ def _kits(body: Body, plates: frozenset[int], kit: Kit) -> tuple[Kit, Kit]:
         fixture,
         name=f"{fixture.name} after",
         mounts=tuple(replace(m, plate=m.plate + LATER) for m in fixture.mounts),
+        targets=tuple(map(_later_label, fixture.targets)),
     )
     others = tuple(f for f in kit.fixtures if f is not fixture)
     before = replace(both, fixtures=(*others, fixture, later))
     renamed = (replace(fixture, name=f"{fixture.name} before"), replace(later, name=fixture.name))
     return before, replace(both, fixtures=(*others, *renamed))
+
+
+def _later_label(target: Target) -> Target:
+    label = target.label
+    return target if label is None else replace(target, label=replace(label, plate=label.plate + LATER))
 
 
 def _state(adjustment: Adjustment, network: Network) -> State:

@@ -64,7 +64,7 @@ def bodies(adjustment: Adjustment, plan: FramePlan, kit: Kit) -> Iterator[tuple[
         return np.flatnonzero(np.isin(o.plates, plates))
 
     for f, k in enumerate(network.fixtures()):
-        plates = seen([m.plate for m in kit.fixtures[k].mounts])
+        plates = seen(sorted(kit.fixtures[k].plates))
         yield Body("fixture", kit.fixtures[k].name), plates, np.r_[u.plate_pose(plates), u.fixture_pose(f)]
     if plan.wheels:
         plates = seen([c.plate for c in kit.clamps.values()] + [d.plate for d in kit.datum_plates])
