@@ -59,8 +59,8 @@ def target_identity(case: Case) -> Iterator[ConsistencyTest]:
             lack = (
                 f"No photo shows the label of the target '{plan.target.name}' (plate {label.plate}): whether "
                 "it is the right target, and which way up, is not checked. Take a photo of its face together "
-                "with a plate of the fixture. If the label is not there, it is another target, or its face is "
-                "turned away."
+                "with a plate of the fixture. If the label is not there, it is another target, or its face "
+                "is turned away."
             )
             yield plain_test(name, lack, "", GAIN_OF_LACK)
         else:
@@ -146,8 +146,8 @@ def _identity_problem(case: Case, plan: TargetPlan, label: Label, seen: list[See
     if own_reach_mm >= LARGEST_REACH_MM:
         return (
             f"The label of '{plan.target.name}' (plate {label.plate}) is seen {own_reach_mm / 1000:.1f} m "
-            "away from where its fixture carries it: the target is on another fixture, or the label on another "
-            "target."
+            "away from where its fixture carries it: the target is on another fixture, or the label on "
+            "another target."
         )
     turn = _turn_words(np.linalg.inv(T_world_target) @ own.T_world_target)
     if not turn:

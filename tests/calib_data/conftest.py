@@ -40,7 +40,7 @@ def kit() -> dict[str, Any]:
         "format": "plumbsight.kit/1",
         "name": "trolley 3",
         "u_ruler_scale": 0.0003,
-        "plates": {str(n): _plate() for n in (0, 1, 2, 3, 4, 5, 10, 11, 12, 30, 31, 40)},
+        "plates": {str(n): _plate() for n in (0, 1, 2, 3, 4, 5, 10, 11, 12, 30, 31, 40, 45)},
         "wheels": {name: _wheel(plate) for name, plate in wheels.items()},
         "fixtures": {
             "front": {
@@ -51,6 +51,7 @@ def kit() -> dict[str, Any]:
                         "rotation_deg": [0, 0, 1.5],
                         "u_position_mm": 0.2,
                         "u_rotation_deg": 0.05,
+                        "label": {**_mount(45, 0), "position_mm": [0, 0, -100]},
                     }
                 },
             }

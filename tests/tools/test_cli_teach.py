@@ -62,6 +62,22 @@ def test_the_fixture_is_read_again_as_it_was():
     np.testing.assert_allclose(fixture.targets[0].T_fixture_target, BOARD.T_fixture_target, atol=1e-4)
 
 
+def test_a_target_taught_anew_keeps_its_label():
+    """Where the label sits on the target is no matter of where the target sits on its fixture."""
+    label = {"plate": 20, "position_mm": [0, 5, -90], "rotation_deg": [0, 0, 180], "u_position_mm": 0.3}
+    board = {"position_mm": [0, 0, 0], "rotation_deg": [0, 0, 0], "u_position_mm": 1, "u_rotation_deg": 1}
+    on_fixture = {"plate": 10, **board}
+    old = {"plates": [on_fixture], "targets": {"board": {**board, "label": {**label, "u_rotation_deg": 0.1}}}}
+    file = with_fixture(a_kit(fixtures={"front": old}), ENTRY)
+    (fixture,) = to_kit(KitFile.model_validate(file.model_dump(exclude_none=True))).fixtures
+    kept = fixture.targets[0].label
+    assert kept is not None and kept.plate == 20
+    np.testing.assert_allclose(kept.T_target_plate[:3, 3], [0, 5, -90])
+    # FORMATS.md, R0: at rotation zero a plate's z is the carrier's -x, its y the carrier's z; about z turned
+    # by half a turn it looks the other way, its y up all the same.
+    np.testing.assert_allclose(kept.T_target_plate[:3, 1:3].T, [[0, 0, 1], [1, 0, 0]], atol=1e-12)
+
+
 def test_the_kit_takes_the_sheets_and_keeps_the_rest():
     sheet = Plate(10, "ring13", (1.00031, 1.00031), 0.00004001, scale_is_measured=True)
     new = with_sheets(a_kit(name="van 1"), {10: sheet}, 0.00024)
