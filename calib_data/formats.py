@@ -295,7 +295,8 @@ class KitFile(FileModel):
     name: Line = _field("the kit's name", 'Enter e.g. "van 1".', "")
     u_ruler_scale: float = _u(
         "the ruler that measured all sheets, as a share of its length",
-        "A good steel rule is right to 0.0002 or 0.0003.",
+        "A good steel rule is right to 0.0003, a cheap one or a steel tape to 0.001, a plastic one to 0.003; "
+        "paper is no rule.",
         0.05,
         least=1e-7,
     )

@@ -15,7 +15,9 @@ from vision.errors import KitError
 
 LAYOUT = "ring13"
 RULER_MM = 150.0  # as printed on its sheets
-# A steel rule read to 0.1 mm on the printed ruler of 150 mm, which itself may be off as much.
+# A good steel rule (within 0.08 mm over 150 mm, rectangular: 0.0003), read to 0.1 mm (0.0007). Whoever has
+# only a cheap rule, a tape or a plastic ruler must say so: "The rule is the scale of everything" in
+# FIRST_HOUR.md.
 U_RULER_SCALE, U_PRINTED_SCALE = 0.0003, 0.0007
 U_BOW_MM, BOARD_MM = 0.3, 3.0
 # A plate on a home-made clamp, or taped to cardboard on the fixture: by tape, square and eye.
@@ -43,6 +45,7 @@ class Answers:
             vehicle's left, z up.
         rulers_mm: By plate, the printed ruler's length as measured (nominal RULER_MM).
         bar_mm: Between the centres of the bar's two plates; None without a bar.
+        u_ruler_scale: Of the rule that measured the printed rulers, as a share of its length.
     """
 
     name: str
@@ -55,6 +58,7 @@ class Answers:
     board_mm: float = BOARD_MM
     rulers_mm: Mapping[int, float] = field(default_factory=dict)
     bar_mm: float | None = None
+    u_ruler_scale: float = U_RULER_SCALE
 
     def plates(self) -> tuple[int, ...]:
         """The numbers to print."""
@@ -77,7 +81,7 @@ def starting_kit(answers: Answers) -> KitFile:
     kit = {
         "format": KIT,
         "name": answers.name,
-        "u_ruler_scale": U_RULER_SCALE,
+        "u_ruler_scale": answers.u_ruler_scale,
         "plates": {str(number): _plate(answers, number) for number in answers.plates()},
         "wheels": {wheel: _wheel(wheel, mm) for wheel, mm in answers.standoffs_mm.items()},
         "fixtures": {answers.fixture: _fixture(answers)},

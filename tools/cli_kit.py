@@ -12,7 +12,7 @@ from calib_data.convert import to_kit
 from calib_data.formats import KitFile, WheelName
 from calib_data.layouts import load_layouts
 from calib_data.photoset import write_json_atomically
-from calib_data.starting import MOST_FLOOR, RULER_MM, U_PRINTED_SCALE, Answers, starting_kit
+from calib_data.starting import MOST_FLOOR, RULER_MM, U_PRINTED_SCALE, U_RULER_SCALE, Answers, starting_kit
 from tools.cli import OutputError
 from vision.advice import LABELS
 from vision.kit import Kit, Placement, Tolerance, Vehicle
@@ -54,6 +54,10 @@ def kit_group() -> None:
 @click.option(
     "--ruler", "rulers", multiple=True, metavar="PLATE=MM", help="The ruler printed on a sheet, as measured."
 )
+@click.option(
+    "--rule-u", type=float, default=U_RULER_SCALE, show_default=True, metavar="SHARE",
+    help="The rule that measured the sheets: 0.0003 good steel, 0.001 cheap steel or tape, 0.003 plastic.",
+)  # fmt: skip
 @click.option("--bar", type=float, metavar="MM", help="A bar with two plates: between their centres.")
 @click.option("--out", type=click.Path(path_type=Path), default=Path("kit.json"), show_default=True)
 def new_command(
@@ -64,6 +68,7 @@ def new_command(
     floor: int,
     board: float,
     rulers: tuple[str, ...],
+    rule_u: float,
     bar: float | None,
     out: Path,
 ) -> int:
@@ -85,6 +90,7 @@ def new_command(
         board_mm=board,
         rulers_mm=dict(_ruler(words) for words in rulers),
         bar_mm=bar,
+        u_ruler_scale=rule_u,
     )
     file = starting_kit(answers)
     write_json_atomically(out, file.model_dump(exclude_none=True))

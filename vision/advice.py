@@ -86,7 +86,8 @@ CAUSES = {
     ),
     "print_scale": (
         "the size of the printed plates",
-        "measure the printed rulers again with a better ruler and enter printed_scale with its u",
+        "measure the printed rulers again with a better rule and enter printed_scale with its u and the "
+        "rule's own u_ruler_scale, or lay a scale bar",
     ),
     "unchecked_sheets": (
         "plates whose printed scale these photos do not show",
@@ -108,7 +109,7 @@ CAUSES = {
     ),
     "floor": (
         "the floor",
-        "put more floor plates down, near the wheels and near the fixture, and measure how flat it is",
+        "put more floor plates down, near the wheels and near the fixture, flat, and measure how flat it is",
     ),
     "scale_bars": ("the scale bar", "have its length measured better and enter the smaller u_length_mm"),
     "declared": (

@@ -55,6 +55,7 @@ _STATISTICAL = (
     optics.lens_model,
     optics.focal_length,
     declared.floor,
+    declared.floor_tilts,
     declared.tracks,
 )
 
@@ -100,7 +101,11 @@ def not_checked(kit: Kit, plan: FramePlan) -> tuple[str, ...]:
     unlabelled = [f"'{t.target.name}'" for t in plan.targets if t.target.label is None]
     out = ["clamp seating (a clamp off its seat moves a wheel centre unseen)"]
     if not kit.scale_bars:
-        out.append("the length of the ruler that measured the prints, beyond what the wheelbase tells")
+        out.append(
+            "the rule that measured the printed rulers: u counts it as right to "
+            f"{100 * kit.u_ruler_scale:.2g} %, as the kit declares. One that is off by 0.2 % puts every "
+            "length off by 2 mm in each metre, and a declared wheelbase hardly shows that (a scale bar does)"
+        )
     out.append("tyre pressures, ride height and load")
     if unlabelled:
         out.append(

@@ -7,10 +7,11 @@ from numpy.typing import NDArray
 
 from vision.adjust import Adjustment
 from vision.blocks import DistanceBlock, MountBlock
+from vision.floorplane import cov_of_heights
 from vision.frame import FramePlan, height_points, wheel_centres
 from vision.hypotheses import Score, own_residual, pull
 from vision.kit import Vehicle
-from vision.placement import Reported, cov_of_heights
+from vision.placement import Reported
 from vision.trial import Case, ConsistencyTest, Tried, family, spoken
 
 ALL_SHEETS = "scale of all sheets"
@@ -73,6 +74,10 @@ def declared_tracks(vehicle: Vehicle, reported: Reported) -> dict[str, tuple[flo
 def _score_of(off: float, u: float) -> Score:
     """One value that is off by so much, with the standard uncertainty u."""
     return Score((off / u) ** 2, 1, np.array([off]))
+
+
+def _score_of_vector(off: NDArray, covariance: NDArray) -> Score:
+    return Score(float(off @ np.linalg.solve(covariance, off)), len(off), off)
 
 
 def all_sheets(case: Case, level: float) -> Iterator[ConsistencyTest]:
@@ -159,6 +164,20 @@ def floor(case: Case, level: float) -> Iterator[ConsistencyTest]:
         found.append((_height_words(case, k), Score(e * e / p, 1, np.array([e / p]))))
     tried = [Tried(score, _floor_words(what, score, found)) for what, score in found]
     yield from family("floor", "the floor plates lie in one plane within the kit's flatness", tried, level)
+
+
+def floor_tilts(case: Case, level: float) -> Iterator[ConsistencyTest]:
+    """Each floor plate's own normal against the plane through all."""
+    tried = []
+    for tilt in case.plan.tilts:
+        plate = _plate_of(case, case.plan.heights[tilt.height].pose)
+        says = (
+            f"Floor plate {plate} is tilted by {np.degrees(np.linalg.norm(tilt.rad)):.1f} degrees against "
+            "the floor, more than the kit's flatness allows. Look for a ramp, a ridge or something under it, "
+            "or a bent board; lay it flat elsewhere."
+        )
+        tried.append(Tried(_score_of_vector(tilt.rad, tilt.covariance), says))
+    yield from family("floor plates lie flat", "the floor plates lie flat on the floor", tried, level)
 
 
 def floor_is_checked(plan: FramePlan) -> bool:

@@ -58,6 +58,23 @@ class HeightPlan:
 
 
 @dataclass(frozen=True, eq=False)
+class Tilt:
+    """How a floor plate is turned against the plane through all.
+
+    Attributes:
+        height: Index into the plan's heights.
+        rad: (2,) components of the turn along two directions of the plane.
+        covariance: (2, 2) of these, from photos, inputs and the declared flatness under the plate.
+        half_mm: Half the plate's width.
+    """
+
+    height: int
+    rad: NDArray
+    covariance: NDArray
+    half_mm: float
+
+
+@dataclass(frozen=True, eq=False)
 class TargetPlan:
     placement: Placement
     fixture_pose: int
@@ -78,6 +95,7 @@ class FramePlan:
         pull: (6 p + m, k) how the poses `pulled` and the inputs follow, per mm that a height is off.
         up: (3,) approximate upward direction in world.
         height_known: False where only the wheels tell which way is up, and nothing how high the floor is.
+        tilts: Of the floor plates; `inputs` has what they add to the heights' u.
         car_side, target_side: Positions in `heights` of floor plates beside car and target.
     """
 
@@ -93,6 +111,7 @@ class FramePlan:
     height_known: bool = True
     pulled: tuple[int, ...] = ()
     pull: NDArray | None = None
+    tilts: tuple[Tilt, ...] = ()
     car_side: tuple[int, ...] = ()
     target_side: tuple[int, ...] = ()
 
@@ -181,7 +200,8 @@ def fit_plane(points: NDArray, heights: NDArray, weights: NDArray, up: NDArray) 
     return normal, solved[..., 2] / length - _dot(normal, middle[..., 0, :])
 
 
-def _known_heights(plan: FramePlan, inputs: NDArray) -> NDArray:
+def known_heights(plan: FramePlan, inputs: NDArray) -> NDArray:
+    """(..., k) heights of `height_points` above the floor, in mm."""
     return np.array([h.height_mm for h in plan.heights]) + inputs[..., [h.input for h in plan.heights]]
 
 
@@ -214,7 +234,7 @@ def settle(plan: FramePlan, poses: NDArray, inputs: NDArray) -> Settled:
     points = height_points(plan, poses, centres)
     if plan.pull is None:
         return Settled(points, poses, inputs, centres, axes)
-    known = _known_heights(plan, inputs)
+    known = known_heights(plan, inputs)
     normal, offset = fit_plane(points, known, plan.weights, plan.up)
     off = _dot(points, normal[..., None, :]) + offset[..., None] - known
     d = off @ plan.pull.T
@@ -246,7 +266,7 @@ def vehicle_frame(
     """
     left, right = centres[..., plan.wheel("rear_left"), :], centres[..., plan.wheel("rear_right"), :]
     rear = (left + right) / 2
-    up, offset = fit_plane(points, _known_heights(plan, inputs), plan.weights, plan.up)
+    up, offset = fit_plane(points, known_heights(plan, inputs), plan.weights, plan.up)
     front = _front_midpoint(plan, centres, inputs, _unit(left - right), up)
     if line == "thrust_line":
         directions = _rolling_directions(plan, axes, up)

@@ -1,14 +1,15 @@
 """Adjustment -> reported values with covariance and budget."""
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from vision import geometry
 from vision.adjust import Adjustment
+from vision.differences import differences
 from vision.errors import NotEnoughError
+from vision.floorplane import spans_a_plane, with_floor
 from vision.frame import (
     U_SETBACK_MM,
     U_STEER_SHIFT_MM,
@@ -17,23 +18,16 @@ from vision.frame import (
     Input,
     TargetPlan,
     WheelPlan,
-    height_points,
     quantities,
-    wheel_centres,
 )
 from vision.kit import WHEELS, Clamp, Kit, Placement, Vehicle
-from vision.propagate import budget, jacobian
+from vision.propagate import budget
 
 VALUE_KEYS = ("distance_mm", "lateral_mm", "height_mm", "yaw_deg", "pitch_deg", "roll_deg")
 
 # How much the wheels of one vehicle differ in loaded radius where nobody declared it; common practice,
 # no source.
 U_LIKE_RADII_MM = 10.0
-
-# Central differences: one hundredth of a millimetre and 1e-5 rad are far above rounding (1e-12 of
-# 10 m) and far below where any quantity bends.
-STEP_MM = 1e-2
-STEP_RAD = 1e-5
 
 
 @dataclass(frozen=True, eq=False)
@@ -105,7 +99,7 @@ def plan_frame(
         if f.plate in pose_of
     ]  # fmt: skip
     poses, height_known = adjustment.state.poses, True
-    if not _spans_a_plane([poses[h.pose][:3, 3] for h in heights]):
+    if not spans_a_plane([poses[h.pose][:3, 3] for h in heights]):
         heights, height_known = _wheels_as_floor(heights, wheels, vehicle, inputs, poses)
     plan = FramePlan(
         wheels=wheels,
@@ -119,7 +113,7 @@ def plan_frame(
         up=_up(poses, wheels, heights),
         height_known=height_known,
     )
-    return _with_floor_sides(_with_floor_weights(plan, adjustment), poses)
+    return with_floor(plan, adjustment)
 
 
 def _clamp_u(clamp: Clamp) -> tuple[float, ...]:
@@ -138,14 +132,6 @@ def _front_from(wheels: Sequence[str], vehicle: Vehicle) -> str:
         return "both"
     one = [name for name in wheels if name.startswith("front")]
     return one[0] if one and vehicle.track_front_mm is not None else ""
-
-
-def _spans_a_plane(points: Sequence[NDArray]) -> bool:
-    """At least three points, and not in a row: the second extent is a tenth of the first or more."""
-    if len(points) < 3:
-        return False
-    spread = np.linalg.svd(np.array(points) - np.mean(points, axis=0), compute_uv=False)
-    return bool(spread[1] > 0.1 * spread[0])
 
 
 def _wheels_as_floor(
@@ -174,7 +160,7 @@ def _wheels_as_floor(
         radius, u_radius = by_axle[w.wheel.split("_")[0]] if is_known else (0.0, U_LIKE_RADII_MM)
         slot = inputs.add(f"radius {w.wheel}", (u_radius,), "declared")
         out.append(HeightPlan(radius or 0.0, slot.start, wheel=k))
-    if _spans_a_plane([poses[h.pose if h.pose >= 0 else wheels[h.wheel].pose][:3, 3] for h in out]):
+    if spans_a_plane([poses[h.pose if h.pose >= 0 else wheels[h.wheel].pose][:3, 3] for h in out]):
         return out, is_known
     raise NotEnoughError(
         "Nothing in these photos tells which way is up. Lay at least three floor plates, not in a row, or "
@@ -222,89 +208,6 @@ def _up(poses: NDArray, wheels: Sequence[WheelPlan], heights: Sequence[HeightPla
     return up / np.linalg.norm(up)
 
 
-def _with_floor_weights(plan: FramePlan, adjustment: Adjustment) -> FramePlan:
-    """The floor's weights, and how everything else follows the floor (frame.settle)."""
-    J_state, J_inputs = height_jacobians(plan, adjustment)
-    weights = np.linalg.inv(cov_of_heights(plan, adjustment))
-    used = _used_poses(plan)
-    columns = np.concatenate([adjustment.state.pose_columns(p) for p in used])
-    u = np.array([i.u for i in plan.inputs])
-    with_heights = np.concatenate([adjustment.covariance[columns] @ J_state.T, (J_inputs * u**2).T])
-    return replace(plan, weights=weights, pulled=tuple(used), pull=-with_heights @ weights)
-
-
-def height_jacobians(plan: FramePlan, adjustment: Adjustment) -> tuple[NDArray, NDArray]:
-    """d heights of the floor's points along `up` / d tangent of the state, and / d inputs."""
-
-    def heights_of(poses: NDArray, inputs: NDArray) -> NDArray:
-        centres, _ = wheel_centres(plan, poses, inputs)
-        return height_points(plan, poses, centres) @ plan.up
-
-    return _differences(plan, adjustment, heights_of)
-
-
-def cov_of_heights(plan: FramePlan, adjustment: Adjustment) -> NDArray:
-    """Covariance (k, k) of the points' heights along `up`: adjustment, clamps and flatness."""
-    J_state, J_inputs = height_jacobians(plan, adjustment)
-    cov = J_state @ adjustment.covariance @ J_state.T
-    u = np.array([i.u for i in plan.inputs])
-    cov = cov + (J_inputs * u**2) @ J_inputs.T
-    own = np.array([plan.inputs[h.input].u for h in plan.heights])
-    return cov + np.diag(own**2)
-
-
-def _with_floor_sides(plan: FramePlan, poses: NDArray) -> FramePlan:
-    """Which floor plates lie beside the car and which nearer to the first target."""
-    if not plan.targets:
-        return plan
-    wheels = np.mean([poses[w.pose][:3, 3] for w in plan.wheels], axis=0)
-    target = poses[plan.targets[0].fixture_pose][:3, 3]
-    across = target - wheels
-    along = [
-        (k, float((poses[h.pose][:3, 3] - wheels) @ across / (across @ across)))
-        for k, h in enumerate(plan.heights)
-        if h.pose >= 0
-    ]
-    car = tuple(k for k, share in along if share < 0.6)
-    ahead = tuple(k for k, share in along if share >= 0.6)
-    if not ahead or not _spans_a_plane([poses[plan.heights[k].pose][:3, 3] for k in car]):
-        return plan
-    return replace(plan, car_side=car, target_side=ahead)
-
-
-def _used_poses(plan: FramePlan) -> list[int]:
-    used = (
-        {w.pose for w in plan.wheels}
-        | {h.pose for h in plan.heights}
-        | {t.fixture_pose for t in plan.targets}
-    )
-    return sorted((used | {t.datum_pose for t in plan.targets}) - {-1})
-
-
-def _differences(
-    plan: FramePlan, adjustment: Adjustment, f: Callable[[NDArray, NDArray], NDArray]
-) -> tuple[NDArray, NDArray]:
-    """Jacobians of f(poses, inputs) -> (..., k) by the state's tangent and by the inputs."""
-    state = adjustment.state
-    used = _used_poses(plan)
-    n_pose = 6 * len(used)
-
-    def of_deviations(deviations: NDArray) -> NDArray:
-        poses = np.broadcast_to(state.poses, (len(deviations), *state.poses.shape)).copy()
-        tangents = deviations[:, :n_pose].reshape(len(deviations), len(used), 6)
-        poses[:, used] = poses[:, used] @ geometry.exp(tangents)
-        return f(poses, deviations[:, n_pose:])
-
-    # An input's natural step is its u; a tenth of it keeps the differences in the linear range.
-    steps = np.concatenate(
-        [np.tile([STEP_MM] * 3 + [STEP_RAD] * 3, len(used)), [0.1 * item.u for item in plan.inputs]]
-    )
-    J = jacobian(of_deviations, steps)
-    J_state = np.zeros((len(J), state.n_columns))
-    J_state[:, np.concatenate([state.pose_columns(p) for p in used])] = J[:, :n_pose]
-    return J_state, J[:, n_pose:]
-
-
 def report(adjustment: Adjustment, plan: FramePlan) -> Reported:
     """All quantities at the adjusted state, with covariance and budget.
 
@@ -324,7 +227,7 @@ def report(adjustment: Adjustment, plan: FramePlan) -> Reported:
         off = stacked - values
         return np.where(turns, values + (off + 180) % 360 - 180, stacked)
 
-    J_state, J_inputs = _differences(plan, adjustment, all_of)
+    J_state, J_inputs = differences(plan, adjustment, all_of)
     u = np.array([i.u for i in plan.inputs])
     covariance = J_state @ adjustment.covariance @ J_state.T + (J_inputs * u**2) @ J_inputs.T
     return Reported(

@@ -27,11 +27,12 @@ from vision import geometry
 from vision.adjust import Adjustment
 from vision.advice import LABELS, Units
 from vision.declared import declared_tracks, floor_is_checked, heights_off_plane
+from vision.floorplane import height_jacobians
 from vision.frame import FramePlan
 from vision.hypotheses import LEAST_SEPARABLE, Information, SaddleScores
 from vision.kit import Kit
 from vision.movement import DISPLACEMENT_TERMS, bodies
-from vision.placement import Reported, height_jacobians
+from vision.placement import Reported
 from vision.propagate import budget
 from vision.trial import Body
 

@@ -1,5 +1,7 @@
 """A first kit: what is measured stands in it, what is not is left open, the rest is on the careful side."""
 
+from dataclasses import replace
+
 import pytest
 
 from calib_data.convert import to_kit
@@ -31,6 +33,10 @@ def test_a_measured_ruler_gives_the_sheets_scale_and_others_stay_open():
     assert kit.plates[4].printed_scale_xy == pytest.approx((0.999, 0.999))  # 149.85 / 150
     assert kit.plates[4].scale_is_measured and not kit.plates[5].scale_is_measured
     assert kit.plates[5].u_printed_scale == 0.03
+
+
+def test_a_poor_rule_counts_as_such():
+    assert starting_kit(replace(ANSWERS, u_ruler_scale=0.001)).u_ruler_scale == 0.001
 
 
 def test_a_wheel_without_a_clamp_is_left_out():
