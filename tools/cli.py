@@ -46,6 +46,7 @@ COMMANDS = {
     "restore": "tools.cli_records:restore_command",
     "retention": "tools.cli_records:retention_command",
     "recheck": "tools.cli_recheck:recheck_command",
+    "review": "tools.cli_review:review_command",
     "schemas": "tools.cli_help:schemas_command",
     "completion": "tools.cli_help:completion_command",
 }

@@ -9,7 +9,7 @@ holds, a floor that slopes under a fixture that is set up with a spirit level, p
 photos of a vehicle other than the one declared.
 """
 
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from types import MappingProxyType
@@ -19,8 +19,8 @@ import numpy as np
 from numpy.random import Generator
 
 from tools.mistakes import all_sheets_scaled, fixture_levelled, lens_rippled, photo_cropped
-from tools.photo_round import Phone, draw_phone
-from tools.scene import Car, Care, SetUp, car_of, make_scene
+from tools.photo_round import Phone, draw_phone, stand, take_photos
+from tools.scene import Car, Care, SetUp, car_of, make_scene, pose
 from tools.truth import Lens, Scene
 from vision.photo import ExifFacts
 
@@ -94,11 +94,16 @@ class Planned:
 
     @property
     def round_id(self) -> str:
-        return f"round-{self.index:05d}"
+        return round_id(self.index)
 
     @property
     def is_study(self) -> bool:
         return self.person >= 0
+
+
+def round_id(index: int) -> str:
+    """The folder of a round."""
+    return f"round-{index:05d}"
 
 
 @dataclass(frozen=True)
@@ -108,6 +113,10 @@ class PlantedArchive:
     name: str
     rounds: tuple[Planned, ...]
     subject: Mapping[str, Any]
+
+    def of(self, rounds: Sequence[Planned]) -> "PlantedArchive":
+        """Some of its rounds."""
+        return replace(self, rounds=tuple(rounds))
 
 
 def plan_archive(seed: int, n_rounds: int, faults: Collection[str] = ()) -> PlantedArchive:
@@ -152,7 +161,7 @@ def _plan(rng: Generator, seed: int, index: int, day: float, subject: Mapping[st
 def plan_study(seed: int, n_set_ups: int, n_persons: int, n_repeats: int) -> PlantedArchive:
     """Several set-ups, each photographed several times by several people: what repeats, and who differs.
 
-    A set-up keeps vehicle and fixture; each round has its own stations, photos and clamps.
+    A set-up keeps vehicle, clamps, fixture and floor; each round has its own stations and photos.
     """
     rng = np.random.default_rng([seed, 1])
     rounds: list[Planned] = []
@@ -171,19 +180,31 @@ def plan_study(seed: int, n_set_ups: int, n_persons: int, n_repeats: int) -> Pla
 def scene_of(planned: Planned) -> Scene:
     """The round as it truly was, its faults in it."""
     p = planned
-    rng = np.random.default_rng([p.seed, 2, p.index])
+    rng = np.random.default_rng([p.seed, 6, p.set_up] if p.is_study else [p.seed, 2, p.index])
     model, shown = MODELS[p.model], MODELS[p.shown]
+    distance_mm, car = float(rng.uniform(1800, 3000)), _car(rng, shown)
+    at = pose([0, 0, 0])
     scene = make_scene(
         rng,
-        target_distance_mm=float(rng.uniform(1800, 3000)),
+        target_distance_mm=distance_mm,
         n_photos=p.n_photos,
         size_px=SIZE_PX,
         care=Care(),
-        car=_car(rng, shown),
+        car=car,
         set_up=SetUp(),
+        T_world_vehicle=at if p.is_study else None,  # photos are taken again from it
         kit_rng=np.random.default_rng([p.seed, 3, p.kit]),
         phones=[phone_of(p.seed, p.phone)],
     )
+    if p.is_study:
+        again = np.random.default_rng([p.seed, 7, p.index])
+        places_mm = stand(again, "chosen", p.n_photos, car.far_axle_mm, distance_mm)
+        seen = scene.photos[0]
+        photos = take_photos(
+            again, Phone(), [phone_of(p.seed, p.phone)], SIZE_PX, at, places_mm, seen.plates,
+            seen.boxes, True,
+        )  # fmt: skip
+        scene = replace(scene, photos=photos)
     vehicle = replace(
         scene.vehicle,
         label=model.name,

@@ -32,9 +32,20 @@ BAY_FLOOR, BAY_OFFSET, UNCERTAIN, UNDECIDED = (
 ANOTHER_VEHICLE, ALTERED_PHOTO, OTHER_ROUND = "another vehicle", "altered photo", "outlying round"
 # Causes before their symptoms.
 ORDER = (
-    KIT_DRIFT, KIT_SCALE, PHONE_LENS, BAY_FLOOR, BAY_OFFSET, DECLARED_WHEELBASE, SHEET_DRIFT, RESIDUALS,
-    UNCERTAIN, UNDECIDED, ANOTHER_VEHICLE, ALTERED_PHOTO, OTHER_ROUND,
-)  # fmt: skip
+    KIT_DRIFT,
+    KIT_SCALE,
+    PHONE_LENS,
+    BAY_FLOOR,
+    BAY_OFFSET,
+    DECLARED_WHEELBASE,
+    SHEET_DRIFT,
+    RESIDUALS,
+    UNCERTAIN,
+    UNDECIDED,
+    ANOTHER_VEHICLE,
+    ALTERED_PHOTO,
+    OTHER_ROUND,
+)
 
 # Sizes below which nobody would act; common practice, no source.
 LEAST = MappingProxyType(
@@ -200,7 +211,7 @@ def _bays(frame: pd.DataFrame) -> Iterator[_Candidate]:
         if found is None:
             continue
         name, unit = key.rsplit("_", 1)
-        half = float(frame[f"{key}_half"].median())
+        half = float(frame[f"{key}_half"].astype(float).median()) if f"{key}_half" in frame else np.nan
         least = LEAST["angle_deg"] if np.isnan(half) else LEAST["share of tolerance"] * half
         leans = name in ("pitch", "roll")
         why = (
@@ -377,7 +388,9 @@ def _guilty(row: pd.Series, groups: Sequence[Finding]) -> bool:
 
 
 def _which(row: pd.Series) -> str:
-    return f"Round {row['round_id']} ({row['taken']:%Y-%m-%d}, {row['bay']}, {row['vehicle']})"
+    day = "" if pd.isna(row["taken"]) else f"{row['taken']:%Y-%m-%d}"
+    known = [words for words in (day, row["bay"], row["vehicle"]) if isinstance(words, str) and words]
+    return f"Round {row['round_id']}" + (f" ({', '.join(known)})" if known else "")
 
 
 def _named(factor: str, level: str) -> str:

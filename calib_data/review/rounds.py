@@ -52,21 +52,28 @@ def derived(rounds: pd.DataFrame) -> pd.DataFrame:
     - `is_poor`: undecided, or not measured at all.
     """
     out = rounds.copy()
-    taken = pd.to_datetime(out["taken"], utc=True)
-    out["months"] = (taken - taken.min()) / pd.Timedelta(days=DAYS_A_MONTH)
-    sides = out[["wheelbase_left_mm", "wheelbase_right_mm"]].astype(float)
-    u_sides = out[["u_wheelbase_left_mm", "u_wheelbase_right_mm"]].astype(float)
-    out["measured_wheelbase_mm"] = sides.mean(axis=1)
-    out["scale_off"] = np.log(out["measured_wheelbase_mm"] / out["wheelbase_mm"].astype(float))
+    out["taken"] = pd.to_datetime(out["taken"], utc=True)
+    out["months"] = (out["taken"] - out["taken"].min()) / pd.Timedelta(days=DAYS_A_MONTH)
+    left, right = _number(out, "wheelbase_left_mm"), _number(out, "wheelbase_right_mm")
+    u_sides = [_number(out, f"u_wheelbase_{side}_mm") for side in ("left", "right")]
+    out["measured_wheelbase_mm"] = pd.concat([left, right], axis=1).mean(axis=1)
+    out["scale_off"] = np.log(out["measured_wheelbase_mm"] / _number(out, "wheelbase_mm"))
     # Both sides err together, by the sheets' scale; their mean is no better than either.
-    out["u_scale_off"] = u_sides.mean(axis=1) / out["measured_wheelbase_mm"]
-    out["level"] = 0.5 * np.log((out["chi2"] / out["redundancy"]).astype(float))
-    out["log_u"] = np.log(out["u_lateral_mm"].astype(float))
+    out["u_scale_off"] = pd.concat(u_sides, axis=1).mean(axis=1) / out["measured_wheelbase_mm"]
+    out["level"] = 0.5 * np.log(_number(out, "chi2") / _number(out, "redundancy"))
+    out["log_u"] = np.log(_number(out, "u_lateral_mm"))
     for key in value_keys(out):
-        nominal = out[f"{key}_nominal"].astype(float)
+        nominal = _number(out, f"{key}_nominal")
         if key in ("pitch_deg", "roll_deg"):
             nominal = nominal.fillna(0.0)
-        off = out[key].astype(float) - nominal
+        off = _number(out, key) - nominal
         out[f"off_{key}"] = (off + 180) % 360 - 180 if key.endswith("_deg") else off
     out["is_poor"] = out["decision"].isna() | (out["decision"] == "undecided")
     return out
+
+
+def _number(frame: pd.DataFrame, column: str) -> pd.Series:
+    """A column as numbers; nan where nothing is known, or nothing of the kind was measured."""
+    if column not in frame:
+        return pd.Series(np.nan, frame.index)
+    return frame[column].astype(float)

@@ -1,0 +1,120 @@
+"""A re-check's results -> the frames that the statistics read."""
+
+from pathlib import Path
+
+import pandas as pd
+from sqlalchemy import Connection, Select, case, func, select
+
+from calib_data.results import Failed, Round, Value, opened
+from calib_data.review.rounds import Rounds
+
+_OF_ROUND = {
+    "id": Round.id,
+    "archive": Round.archive,
+    "round_id": Round.round_id,
+    "taken": Round.taken,
+    "bay": Round.bay,
+    "kit_name": Round.kit_name,
+    "kit_revision": Round.kit_revision,
+    "phone_make": Round.phone_make,
+    "phone_model": Round.phone_model,
+    "vehicle_model": Round.vehicle_model,
+    "vehicle_label": Round.vehicle_label,
+    "study": Round.set_up,
+    "person": Round.by,
+    "wheelbase_mm": Round.wheelbase_mm,
+    "u_wheelbase_mm": Round.u_wheelbase_mm,
+    "wheelbase_left_mm": Round.wheelbase_left_mm,
+    "u_wheelbase_left_mm": Round.u_wheelbase_left_mm,
+    "wheelbase_right_mm": Round.wheelbase_right_mm,
+    "u_wheelbase_right_mm": Round.u_wheelbase_right_mm,
+    "chi2": Round.chi2,
+    "redundancy": Round.redundancy,
+    "n_photos": Round.n_photos,
+    "decision": Round.decision_today,
+}
+# The set's default where nothing is declared (FORMATS.md).
+U_WHEELBASE_MM = 5.0
+
+
+def read_rounds(results: Path) -> Rounds:
+    """The rounds of a results file, each once: as measured from its photos, else from its observations.
+
+    Raises:
+        InputFileError: It is not there, no results file, or of another version.
+    """
+    with opened(results, makes=False) as engine, engine.connect() as connection:
+        rounds = _frame(connection, _each_once())
+        of_round = rounds.set_index("id")["round_id"]
+        values = _frame(connection, _values("placement"))
+        sheets = _frame(connection, _values("sheet"))
+        rulers = _frame(connection, _values("ruler"))
+        tests = _frame(connection, select(Failed.round, Failed.name, Failed.says, Failed.position))
+    frame = rounds.join(_wide(values), on="id")
+    frame["phone"] = _joined(frame, "phone_make", "phone_model")
+    frame["kit"] = _kits(frame)
+    frame["vehicle"] = frame["vehicle_model"].fillna(frame["vehicle_label"])
+    frame["u_wheelbase_mm"] = frame["u_wheelbase_mm"].fillna(U_WHEELBASE_MM)
+    tests = tests.sort_values(["round", "position"])
+    tests = _of_known(tests, of_round)[["round_id", "name", "says"]]
+    return Rounds(frame, _sheets(pd.concat([sheets, rulers.assign(name="-1")]), of_round), tests)
+
+
+def _frame(connection: Connection, query: Select) -> pd.DataFrame:
+    return pd.read_sql(query, connection)
+
+
+def _each_once() -> Select:
+    rank = func.row_number().over(
+        partition_by=(Round.archive, Round.set_id, Round.number),
+        order_by=case((Round.mode == "photos", 0), else_=1),
+    )
+    all_of = select(*(column.label(name) for name, column in _OF_ROUND.items()), rank.label("rank"))
+    ranked = all_of.where(Round.is_copy.is_(False)).subquery()
+    return select(*(ranked.c[name] for name in _OF_ROUND)).where(ranked.c.rank == 1).order_by(ranked.c.taken)
+
+
+def _values(subject: str) -> Select:
+    columns = (Value.round, Value.position, Value.name, Value.key, Value.declared, Value.today)
+    more = (Value.u_today, Value.nominal, Value.minus, Value.plus)
+    return select(*columns, *more).where(Value.subject == subject)
+
+
+def _wide(values: pd.DataFrame) -> pd.DataFrame:
+    """One row a round: each value of its first placement, u, nominal and half of its tolerance's width."""
+    first = values.sort_values(["round", "position"]).drop_duplicates(["round", "key"])
+    first = first.assign(half=(first["minus"] + first["plus"]) / 2)
+    names = {"today": "{}", "u_today": "u_{}", "nominal": "{}_nominal", "half": "{}_half"}
+    parts = []
+    for column, name in names.items():
+        wide = first.pivot(index="round", columns="key", values=column)
+        parts.append(wide.rename(columns=name.format))
+    return pd.concat(parts, axis=1)
+
+
+def _sheets(sheets: pd.DataFrame, of_round: pd.Series) -> pd.DataFrame:
+    known = _of_known(sheets, of_round)
+    return pd.DataFrame(
+        {
+            "round_id": known["round_id"],
+            "plate": known["name"].astype(int),
+            "off": known["today"] / known["declared"] - 1,
+            "u_off": known["u_today"] / known["declared"],
+        }
+    )
+
+
+def _of_known(frame: pd.DataFrame, of_round: pd.Series) -> pd.DataFrame:
+    """The rows of rounds that are read, with the round's own id."""
+    return frame.assign(round_id=frame["round"].map(of_round)).dropna(subset=["round_id"])
+
+
+def _joined(frame: pd.DataFrame, one: str, other: str) -> pd.Series:
+    both = frame[one].fillna("") + " " + frame[other].fillna("")
+    return both.str.strip().replace("", None)
+
+
+def _kits(frame: pd.DataFrame) -> pd.Series:
+    """Name and revision: a sheet measured anew is another sheet."""
+    revision = frame["kit_revision"].map(lambda n: "" if pd.isna(n) else f", revision {int(n)}")
+    return (frame["kit_name"].fillna("") + revision).replace("", None)
