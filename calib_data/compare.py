@@ -120,6 +120,7 @@ def _placements(sides: "_Sides") -> Any:
                 f"{other_index}:{key}",
             )
             for key in VALUE_KEYS
+            if key in placement["values"] or key in other["values"]
         )
         yield ComparedPlacement(placement["name"], placement["fixture"], placement["target"], values)
 

@@ -17,9 +17,12 @@ from calib_data.formats import (
     KitFile,
     LabelFile,
     LensFacts,
+    MatFile,
     MountFile,
+    OriginFile,
     PlacementFile,
     PlateFile,
+    RelationFile,
     TargetFile,
     VehicleFile,
     WheelFile,
@@ -35,8 +38,10 @@ from vision.kit import (
     Kit,
     Label,
     Mount,
+    Origin,
     Placement,
     Plate,
+    Relation,
     ScaleBar,
     Target,
     Tolerance,
@@ -54,6 +59,9 @@ U_UNMEASURED_SCALE = 0.03  # FORMATS.md: printed_scale absent means 1 with this 
 # plate y = fixture z. Columns are the plate's axes in the fixture.
 R0_FIXTURE_PLATE = np.array([[0.0, 0.0, -1.0], [-1.0, 0.0, 0.0], [0.0, 1.0, 0.0]])
 R0_FIXTURE_PLATE.flags.writeable = False
+# KINDS.md, "Mats": a mark's x goes into the mat's back, its z along the mark, its y to the reader's left.
+R_MAT_TARGET = np.array([[0.0, -1.0, 0.0], [0.0, 0.0, 1.0], [-1.0, 0.0, 0.0]])
+R_MAT_TARGET.flags.writeable = False
 
 
 def to_kit(file: KitFile) -> Kit:
@@ -66,7 +74,10 @@ def to_kit(file: KitFile) -> Kit:
         u_ruler_scale=file.u_ruler_scale,
         plates=_fixed({n: _plate(n, file.plates[str(n)]) for n in sorted(map(int, file.plates))}),
         clamps=_fixed({wheel: _clamp(file.wheels[wheel]) for wheel in WHEELS if wheel in file.wheels}),
-        fixtures=tuple(_fixture(name, file.fixtures[name]) for name in sorted(file.fixtures)),
+        fixtures=(
+            *(_fixture(name, file.fixtures[name]) for name in sorted(file.fixtures)),
+            *(_mat(name, file.mats[name]) for name in sorted(file.mats)),
+        ),
         floor=tuple(FloorPlate(f.plate, f.u_flatness_mm) for f in sorted(file.floor, key=lambda f: f.plate)),
         scale_bars=tuple(
             ScaleBar((bar.plates[0], bar.plates[1]), bar.length_mm, bar.u_length_mm)
@@ -150,7 +161,16 @@ def to_placement(file: PlacementFile) -> Placement:
         file.reference_line,
         file.datum,
         _fixed({str(key): value for key, value in tolerances.items()}),
+        math.radians(file.facing_deg),
+        _origin(file.origin) if file.origin is not None else None,
     )
+
+
+def to_relation(file: RelationFile, placements: Sequence[Placement]) -> Relation:
+    """What is required of two placements together; the file has passed `crosschecks.relation_problems`."""
+    names = [p.name for p in placements]
+    tolerances = {str(key): Tolerance(t.nominal, t.minus, t.plus) for key, t in file.values.items()}
+    return Relation(file.name, (names.index(file.of[0]), names.index(file.of[1])), _fixed(tolerances))
 
 
 def to_profile(file: CameraFile) -> Profile:
@@ -247,6 +267,39 @@ def _label(file: LabelFile | None) -> Label | None:
         return None
     T_target_plate = T_fixture_plate(file.position_mm, file.rotation_deg)
     return Label(file.plate, T_target_plate, file.u_position_mm, float(np.radians(file.u_rotation_deg)))
+
+
+def _mat(name: str, file: MatFile) -> Fixture:
+    """A mat as a fixture whose plates are held loosely: KINDS.md, "Mats"."""
+
+    def in_plane(position_mm: list[float], rotation_deg: float, R: NDArray) -> NDArray:
+        return _read_only(transform(_turn([0.0, 0.0, rotation_deg]) @ R, np.array([*position_mm, 0.0])))
+
+    mounts = tuple(
+        Mount(
+            m.plate,
+            in_plane(m.position_mm, m.rotation_deg, np.eye(3)),
+            m.u_position_mm,
+            math.radians(m.u_rotation_deg),
+            file.u_flatness_mm,
+        )
+        for m in sorted(file.plates, key=lambda m: m.plate)
+    )
+    targets = tuple(
+        Target(
+            mark,
+            in_plane(t.position_mm, t.rotation_deg, R_MAT_TARGET),
+            t.u_position_mm,
+            math.radians(t.u_rotation_deg),
+        )
+        for mark, t in sorted(file.targets.items())
+    )
+    return Fixture(name, mounts, targets, is_mat=True)
+
+
+def _origin(file: OriginFile) -> Origin:
+    x_mm, y_mm = file.offset_mm
+    return Origin(file.at, (x_mm, y_mm), file.u_mm or 0.0, math.radians(file.axis_deg))
 
 
 def T_fixture_plate(position_mm: list[float], rotation_deg: list[float]) -> NDArray:

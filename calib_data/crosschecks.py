@@ -4,16 +4,18 @@ Each function yields problems for `reading.raise_problems`; the `doubts` are war
 """
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 
 import numpy as np
 
 from calib_data.formats import (
     CameraFile,
-    FixtureFile,
     KitFile,
+    MatPlateFile,
+    MountFile,
     PlacementFile,
     PlateFile,
+    RelationFile,
     ResultFile,
     ResultPlacement,
     ResultValue,
@@ -21,10 +23,10 @@ from calib_data.formats import (
     ToleranceFile,
 )
 from calib_data.reading import Problem, Where
+from vision.kit import LYING_KEYS, POLAR_KEYS, UPRIGHT_KEYS, WHEELS
 from vision.layout import Layout
 
 AXLES = ("front_axle", "rear_axle")
-NOT_YET = "asks for what this version does not measure yet. Take it out, or update the program."
 
 
 def kit_problems(kit: KitFile, layouts: tuple[Layout, ...]) -> Iterator[Problem]:
@@ -39,8 +41,14 @@ def kit_problems(kit: KitFile, layouts: tuple[Layout, ...]) -> Iterator[Problem]
         if name in AXLES:
             says = "has the name of an axle. Give the datum plate another name."
             yield Problem(("datum_plates", name), says)
-    if kit.mats:
-        yield Problem(("mats",), NOT_YET)
+    for name in kit.datum_plates:
+        if name in WHEELS:
+            yield Problem(
+                ("datum_plates", name), "has the name of a wheel. Give the datum plate another name."
+            )
+    for name in kit.mats:
+        if name in kit.fixtures:
+            yield Problem(("mats", name), "has the name of a fixture. Give the mat another name.")
 
 
 def _layout_problems(key: str, plate: PlateFile, known: Mapping[str, Layout]) -> Iterator[Problem]:
@@ -91,6 +99,9 @@ def _uses(kit: KitFile) -> Iterator[tuple[Where, int]]:
         for target_name, target in fixture.targets.items():
             if target.label is not None:
                 yield ("fixtures", name, "targets", target_name, "label", "plate"), target.label.plate
+    for name, mat in kit.mats.items():
+        for i, on_mat in enumerate(mat.plates):
+            yield ("mats", name, "plates", i, "plate"), on_mat.plate
     for i, floor in enumerate(kit.floor):
         yield ("floor", i, "plate"), floor.plate
     for name, datum in kit.datum_plates.items():
@@ -118,7 +129,9 @@ def _place_problems(kit: KitFile) -> Iterator[Problem]:
                 "underside. Measure sheet and board together and enter e.g. 3.0.",
             )
     for name, fixture in kit.fixtures.items():
-        yield from _same_place(name, fixture)
+        yield from _same_place(("fixtures", name), fixture.plates)
+    for name, mat in kit.mats.items():
+        yield from _same_place(("mats", name), mat.plates)
 
 
 def _unknown_plate(kit: KitFile, where: Where, plate: int) -> Iterator[Problem]:
@@ -130,12 +143,12 @@ def _unknown_plate(kit: KitFile, where: Where, plate: int) -> Iterator[Problem]:
         )
 
 
-def _same_place(name: str, fixture: FixtureFile) -> Iterator[Problem]:
-    for i, mount in enumerate(fixture.plates):
-        for other in fixture.plates[:i]:
+def _same_place(where: Where, plates: Sequence[MountFile | MatPlateFile]) -> Iterator[Problem]:
+    for i, mount in enumerate(plates):
+        for other in plates[:i]:
             if (mount.position_mm, mount.rotation_deg) == (other.position_mm, other.rotation_deg):
                 yield Problem(
-                    ("fixtures", name, "plates", i, "position_mm"),
+                    (*where, "plates", i, "position_mm"),
                     f"is that of plate {other.plate} too, and two plates cannot be in one place. "
                     "Measure both and correct the one that was copied.",
                 )
@@ -167,9 +180,10 @@ def needs_for_measuring(kit: KitFile) -> Iterator[Problem]:
 
 def placement_problems(placement: PlacementFile, kit: KitFile) -> Iterator[Problem]:
     """What a placement names and the kit does not have, and `tolerance_problems`."""
-    fixture = kit.fixtures.get(placement.fixture)
+    fixture = kit.fixtures.get(placement.fixture) or kit.mats.get(placement.fixture)
     if fixture is None:
-        yield Problem(("fixture",), f'is "{placement.fixture}", but {_has("the kit", kit.fixtures)}')
+        there = _has("the kit", {**kit.fixtures, **kit.mats})
+        yield Problem(("fixture",), f'is "{placement.fixture}", but {there}')
     elif placement.target not in fixture.targets:
         there = _has(f'fixture "{placement.fixture}"', fixture.targets)
         yield Problem(("target",), f'is "{placement.target}", but {there}')
@@ -178,9 +192,57 @@ def placement_problems(placement: PlacementFile, kit: KitFile) -> Iterator[Probl
         yield Problem(
             ("datum",), f'is "{placement.datum}", which is neither "front_axle" nor "rear_axle", and {there}'
         )
-    if placement.facing_deg or placement.origin is not None:
-        yield Problem((), NOT_YET)
+    yield from _origin_problems(placement, kit)
+    yield from _kind_problems(placement, is_mat=placement.fixture in kit.mats)
     yield from tolerance_problems(placement)
+
+
+def _origin_problems(placement: PlacementFile, kit: KitFile) -> Iterator[Problem]:
+    origin = placement.origin
+    if origin is None:
+        for key in POLAR_KEYS:
+            if key in placement.values:
+                says = "counts from an origin. Enter where it starts as origin, or take the value out."
+                yield Problem(("values", key), says)
+        return
+    if origin.at not in (*AXLES, *WHEELS, *kit.datum_plates):
+        there = _has("the kit's datum_plates", kit.datum_plates)
+        yield Problem(("origin", "at"), f'is "{origin.at}", which is no axle and no wheel, and {there}')
+    if any(origin.offset_mm) and origin.u_mm is None:
+        says = (
+            "is missing beside offset_mm: it is the standard uncertainty of the offset, per axis. "
+            "Enter e.g. 2.0."
+        )
+        yield Problem(("origin", "u_mm"), says)
+
+
+def _kind_problems(placement: PlacementFile, is_mat: bool) -> Iterator[Problem]:
+    """Angles of a mat asked of what stands, and the other way round."""
+    others, what = (UPRIGHT_KEYS[3:], "lies") if is_mat else (LYING_KEYS, "stands")
+    instead = ", ".join(LYING_KEYS if is_mat else UPRIGHT_KEYS[3:])
+    for key in placement.values:
+        if key in others:
+            says = f"has no meaning for a target that {what}. Its own values are {instead}."
+            yield Problem(("values", key), says)
+
+
+def relation_problems(relation: RelationFile, placements: Sequence[PlacementFile]) -> Iterator[Problem]:
+    """What a relation names and the set does not have, and what does not go together."""
+    by_name = {p.name: p for p in placements}
+    for i, name in enumerate(relation.of):
+        if name not in by_name:
+            there = " and ".join(f'"{known}"' for known in by_name) or "none"
+            says = f'is "{name}", but the set\'s placements are {there}. Correct the name.'
+            yield Problem(("of", i), says)
+    if relation.of[0] == relation.of[1]:
+        yield Problem(("of",), "names one placement twice. Enter the names of two placements.")
+    lines = {by_name[name].reference_line for name in relation.of if name in by_name}
+    if len(lines) > 1:
+        says = "are counted from two reference lines. Let both placements use the same."
+        yield Problem(("of",), says)
+    for key, tolerance in relation.values.items():
+        if key.endswith("_deg"):
+            yield from _angle_problems(("values", key), tolerance)
 
 
 def tolerance_problems(placement: PlacementFile) -> Iterator[Problem]:
@@ -259,8 +321,6 @@ def set_problems(set_file: SetFile) -> Iterator[Problem]:
     """Contradictions inside a set file."""
     if set_file.placement is not None and set_file.placements is not None:
         yield Problem(("placement",), "is there and placements too. Keep one of the two.")
-    if set_file.relations:
-        yield Problem(("relations",), NOT_YET)
 
 
 def camera_problems(camera: CameraFile) -> Iterator[Problem]:

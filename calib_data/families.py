@@ -109,6 +109,37 @@ _USUAL: Mapping[str, Mapping[str, Usual]] = {
         "yaw_deg": Usual(None, Range(0.2, 0.5)),
         "pitch_deg": Usual(_SQUARE, Range(0.2, 0.5)),
     },
+    "reflector_from_sensor": {
+        "range_mm": Usual(Range(1000, 8000), Range(10, 50)),
+        "bearing_deg": Usual(Range(-90, 90), Range(0.2, 0.5)),
+        "height_mm": Usual(Range(200, 1200), Range(5, 15)),
+    },
+    "corner_by_bearing": {
+        "range_mm": Usual(Range(800, 4000), Range(10, 30)),
+        "bearing_deg": Usual(None, Range(0.5, 2)),
+        "height_mm": Usual(Range(200, 1500), Range(10, 30)),
+        "yaw_deg": Usual(_SQUARE, Range(0.5, 5)),
+    },
+    "mat_round": {
+        "distance_mm": Usual(None, Range(5, 20)),
+        "gap_mm": Usual(Range(100, 2500), Range(5, 20)),
+        "heading_deg": Usual(_SQUARE, Range(0.3, 1)),
+        "flatness_mm": Usual(Range(0, 0), Range(3, 20)),
+    },
+    "board_facing": {
+        "distance_mm": Usual(None, Range(5, 20)),
+        "lateral_mm": Usual(None, Range(3, 20)),
+        "height_mm": Usual(Range(0, 2500), Range(3, 20)),
+        "yaw_deg": Usual(_SQUARE, Range(0.1, 1)),
+        "pitch_deg": Usual(_SQUARE, Range(0.2, 1)),
+    },
+    "side_by_bearing": {
+        "range_mm": Usual(Range(800, 8000), Range(5, 20)),
+        "bearing_deg": Usual(None, Range(0.2, 0.5)),
+        "height_mm": Usual(_BOARD_HEIGHT, Range(5, 10)),
+        "yaw_deg": Usual(_SQUARE, Range(0.2, 0.5)),
+        "pitch_deg": Usual(_SQUARE, Range(0.2, 0.5)),
+    },
     "warm_target": {
         "distance_mm": Usual(Range(1000, 8000), Range(10, 20)),
         "lateral_mm": Usual(Range(-2000, 2000), Range(10, 20)),

@@ -645,6 +645,25 @@ class ResultPlacement(FileModel):
     advice: list[str] = []
 
 
+class RelationCovariance(FileModel):
+    """Joint covariance of a relation's values, in the units of `keys`."""
+
+    keys: list[RelationName]
+    matrix: list[list[float]]
+
+
+class ResultRelation(FileModel):
+    """Values, decision and advice of two targets together."""
+
+    name: str
+    of: list[str] = Field(min_length=2, max_length=2)
+    decision: Literal["conforming", "nonconforming", "undecided", "none"]
+    values: dict[RelationName, ResultValue]
+    covariance: RelationCovariance | None = None
+    budget: dict[RelationName, dict[str, Share]] = {}
+    advice: list[str] = []
+
+
 class ResultTest(FileModel):
     """One consistency test, in words."""
 
@@ -681,6 +700,7 @@ class ResultFile(FileModel):
     format: Literal["plumbsight.result/1"] = _field("the file's kind and version", f'Enter "{RESULT}".')
     decision: Literal["conforming", "nonconforming", "undecided", "none"]
     placements: list[ResultPlacement]
+    relations: list[ResultRelation] = []
     vehicle: dict[str, Quantity] = {}
     tests: list[ResultTest] = []
     photos: list[ResultPhoto]

@@ -14,7 +14,7 @@ from pathlib import Path, PureWindowsPath
 from types import MappingProxyType
 from typing import Any, NamedTuple
 
-from calib_data.convert import to_kit, to_placement, to_vehicle
+from calib_data.convert import to_kit, to_placement, to_relation, to_vehicle
 from calib_data.crosschecks import (
     camera_problems,
     kit_doubts,
@@ -22,14 +22,15 @@ from calib_data.crosschecks import (
     needs_for_measuring,
     placement_doubts,
     placement_problems,
+    relation_problems,
     set_problems,
 )
-from calib_data.formats import CameraFile, KitFile, PlacementFile, SetFile, VehicleFile
+from calib_data.formats import CameraFile, KitFile, PlacementFile, RelationFile, SetFile, VehicleFile
 from calib_data.layouts import load_layouts
 from calib_data.observations import ObservationsFile, from_observations, observations_problems
 from calib_data.reading import MOST_BYTES, Problem, Where, check, parse_json, raise_problems, say, say_where
 from vision.errors import InputFileError, KitError, PlacementError, PlumbsightError, SetError
-from vision.kit import Kit, Placement, Vehicle
+from vision.kit import Kit, Placement, Relation, Vehicle
 from vision.sightings import FoundPhoto
 
 OBSERVATIONS_NAME = "observations.json"
@@ -81,6 +82,7 @@ class PhotoSet:
     set_text: SourceText | None
     kit_text: SourceText
     placement_texts: tuple[SourceText, ...]
+    relations: tuple[Relation, ...] = ()
     observations: str | None = None
     stored: Mapping[str, FoundPhoto] = field(default_factory=lambda: MappingProxyType({}))
 
@@ -105,7 +107,10 @@ def read_photo_set(
     set_file, set_text, warnings = _read_set(folder)
     kit_part = _kit_part(folder, set_file, set_text, kit)
     parts = _placement_parts(folder, set_file, set_text, placement)
-    declared = _declared(kit_part, parts)
+    # Relations are of the set's own placements: with others named, they have nothing to be of.
+    references = () if placement else enumerate(set_file.relations)
+    related = tuple(_referred(folder, r, ("relations", i), PlacementError) for i, r in references)
+    declared = _declared(kit_part, parts, related)
     stored = _stored(folder, set_file)
     return PhotoSet(
         folder=folder,
@@ -117,14 +122,17 @@ def read_photo_set(
         kit=declared.kit,
         vehicle=to_vehicle(_vehicle(set_file, wheelbase_mm)),
         placements=declared.placements,
+        relations=declared.relations,
         warnings=warnings + declared.warnings,
         set_text=set_text,
         kit_text=kit_part.text,
-        placement_texts=tuple(part.text for part in parts),
+        placement_texts=tuple(part.text for part in (*parts, *related)),
     )
 
 
-def photo_set_of(title: str, kit: Any, vehicle: Any, placements: Sequence[Any]) -> PhotoSet:
+def photo_set_of(
+    title: str, kit: Any, vehicle: Any, placements: Sequence[Any], relations: Sequence[Any] = ()
+) -> PhotoSet:
     """A set without a folder, from the JSON values of its files.
 
     Raises:
@@ -132,7 +140,8 @@ def photo_set_of(title: str, kit: Any, vehicle: Any, placements: Sequence[Any]) 
     """
     kit_part = _value_part(kit, "kit")
     parts = tuple(_value_part(value, f"placement {i}") for i, value in enumerate(placements, start=1))
-    declared = _declared(kit_part, parts)
+    related = tuple(_value_part(value, f"relation {i}") for i, value in enumerate(relations, start=1))
+    declared = _declared(kit_part, parts, related)
     vehicle_file, warnings = check(VehicleFile, vehicle, "vehicle", SetError)
     return PhotoSet(
         folder=Path(),
@@ -142,10 +151,11 @@ def photo_set_of(title: str, kit: Any, vehicle: Any, placements: Sequence[Any]) 
         kit=declared.kit,
         vehicle=to_vehicle(vehicle_file),
         placements=declared.placements,
+        relations=declared.relations,
         warnings=warnings + declared.warnings,
         set_text=None,
         kit_text=kit_part.text,
-        placement_texts=tuple(part.text for part in parts),
+        placement_texts=tuple(part.text for part in (*parts, *related)),
     )
 
 
@@ -161,14 +171,23 @@ def read_kit_value(kit: Any) -> Kit:
 class _Declared(NamedTuple):
     kit: Kit
     placements: tuple[Placement, ...]
+    relations: tuple[Relation, ...]
     warnings: tuple[str, ...]
 
 
-def _declared(kit_part: _Part, placement_parts: tuple[_Part, ...]) -> _Declared:
+def _declared(kit_part: _Part, placement_parts: tuple[_Part, ...], related: tuple[_Part, ...]) -> _Declared:
     kit_file, kit_warnings = _check_kit(kit_part)
     raise_problems(needs_for_measuring(kit_file), kit_part.source, KitError, kit_part.inside)
-    placements, warnings = _check_placements(placement_parts, kit_file)
-    return _Declared(to_kit(kit_file), placements, kit_warnings + warnings)
+    files, warnings = _check_placements(placement_parts, kit_file)
+    placements = tuple(to_placement(file) for file in files)
+    relations: list[Relation] = []
+    for part in related:
+        file, ignored = check(RelationFile, part.value, part.source, PlacementError, part.inside)
+        problems = [*relation_problems(file, files), *_name_taken(file.name, [r.name for r in relations])]
+        raise_problems(problems, part.source, PlacementError, part.inside)
+        relations.append(to_relation(file, placements))
+        warnings += ignored
+    return _Declared(to_kit(kit_file), placements, tuple(relations), kit_warnings + warnings)
 
 
 @dataclass(frozen=True, eq=False)
@@ -193,7 +212,7 @@ def read_task(kit: Path, placement: tuple[Path, ...], vehicle: Mapping[str, floa
         SetError: A measure of the vehicle is out of all proportion.
     """
     parts = tuple(_part(path, str(path), PlacementError) for path in placement)
-    task = _declared(_part(kit, str(kit), KitError), parts)
+    task = _declared(_part(kit, str(kit), KitError), parts, ())
     known = {key: value for key, value in vehicle.items() if value is not None}
     declared, _ = check(VehicleFile, known, "given beside the kit", SetError)
     return Task(task.kit, to_vehicle(declared), task.placements, task.warnings)
@@ -374,20 +393,21 @@ def _check_kit(part: _Part) -> tuple[KitFile, tuple[str, ...]]:
 
 def _check_placements(
     parts: tuple[_Part, ...], kit: KitFile
-) -> tuple[tuple[Placement, ...], tuple[str, ...]]:
-    placements: list[Placement] = []
+) -> tuple[tuple[PlacementFile, ...], tuple[str, ...]]:
+    files: list[PlacementFile] = []
     warnings: tuple[str, ...] = ()
     for part in parts:
         file, ignored = check(PlacementFile, part.value, part.source, PlacementError, part.inside)
-        problems = list(placement_problems(file, kit))
-        if file.name in [other.name for other in placements]:
-            problems.append(
-                Problem(("name",), f'is "{file.name}", which an earlier one has. Give it its own name.')
-            )
+        problems = [*placement_problems(file, kit), *_name_taken(file.name, [f.name for f in files])]
         raise_problems(problems, part.source, PlacementError, part.inside)
-        placements.append(to_placement(file))
+        files.append(file)
         warnings += ignored + _warnings(part, placement_doubts(file))
-    return tuple(placements), warnings
+    return tuple(files), warnings
+
+
+def _name_taken(name: str, others: Sequence[str]) -> Iterable[Problem]:
+    if name in others:
+        yield Problem(("name",), f'is "{name}", which an earlier one has. Give it its own name.')
 
 
 def _warnings(part: _Part, doubts: Iterable[Problem]) -> tuple[str, ...]:

@@ -23,13 +23,13 @@ from calib_data.photoset import PhotoSet
 from vision import geometry
 from vision.decide import near_nominal
 from vision.frame import FramePlan, Settled, settle, vehicle_frame
-from vision.judge import JudgedPlacement
-from vision.kit import Kit
+from vision.judge import Judged, JudgedPlacement, JudgedRelation
+from vision.kit import EVERY_KEY, RELATION_KEYS, Kit, Tolerance
 from vision.kit_effects import kit_effects
 from vision.measure import Measurement
 from vision.moved import LATER
 from vision.photo import ExifFacts
-from vision.placement import VALUE_KEYS, Reported
+from vision.placement import Reported
 
 # Half-width of a normal distribution's 95 % interval, in units of u (JCGM 100, table G.1, rounded there).
 COVERAGE_95 = 1.959964
@@ -79,6 +79,7 @@ def to_result(
         "decision": m.decision,
         "set": _set(photo_set),
         "placements": [_placement(p) for p in m.placements],
+        "relations": [_relation(r) for r in m.relations],
         "vehicle": {} if m.adjustment.is_contradictory else _facts(m.reported),
         "tests": [
             {
@@ -96,6 +97,7 @@ def to_result(
             {
                 "says": s.says,
                 "placements": [_placement(p) for p in s.placements],
+                "relations": [_relation(r) for r in s.relations],
                 "vehicle": _facts(s.reported),
             }
             for s in m.states
@@ -168,15 +170,43 @@ def _set(photo_set: PhotoSet) -> Json:
 
 
 def _placement(judged: JudgedPlacement) -> Json:
-    required, decision = judged.placement, judged.decision
+    required = judged.placement
     out: Json = {
         "name": required.name,
         "fixture": required.fixture,
         "target": required.target,
         "reference_line": required.reference_line,
         "datum": required.datum,
+    }
+    if required.facing_rad:
+        out["facing_deg"] = _angle(required.facing_rad)
+    if required.origin is not None:
+        origin = required.origin
+        out["origin"] = {
+            "at": origin.at,
+            "offset_mm": list(origin.offset_mm),
+            "u_mm": origin.u_mm,
+            "axis_deg": _angle(origin.axis_rad),
+        }
+    return out | _decided(judged, required.values, EVERY_KEY)
+
+
+def _relation(judged: JudgedRelation) -> Json:
+    out = {"name": judged.relation.name, "of": list(judged.of)}
+    return out | _decided(judged, judged.relation.values, RELATION_KEYS)
+
+
+def _angle(angle_rad: float) -> float:
+    return round(math.degrees(angle_rad), 9)
+
+
+def _decided(judged: Judged, required: Mapping[str, Tolerance], keys: Sequence[str]) -> Json:
+    """Values, budget, advice and decision, of a placement or of two together."""
+    decision = judged.decision
+    shown = [key for key in keys if key in judged.keys or key in judged.missing]
+    out: Json = {
         "decision": decision.decision,
-        "values": {key: _value(judged, key) for key in VALUE_KEYS},
+        "values": {key: _value(judged, required, key) for key in shown},
         "budget": {
             key: {cause: round(share, BUDGET_DECIMALS) for cause, share in shares.items()}
             for key, shares in judged.budget.items()
@@ -193,14 +223,14 @@ def _placement(judged: JudgedPlacement) -> Json:
     return out
 
 
-def _value(judged: JudgedPlacement, key: str) -> Json:
-    tolerance, verdict = judged.placement.values.get(key), judged.decision.values.get(key)
-    required: Json = {}
+def _value(judged: Judged, required: Mapping[str, Tolerance], key: str) -> Json:
+    tolerance, verdict = required.get(key), judged.decision.values.get(key)
+    asked: Json = {}
     if tolerance is not None and verdict is not None:
-        required = {"nominal": tolerance.nominal, "minus": tolerance.minus, "plus": tolerance.plus}
-        required["decision"] = verdict.decision
+        asked = {"nominal": tolerance.nominal, "minus": tolerance.minus, "plus": tolerance.plus}
+        asked["decision"] = verdict.decision
     if key not in judged.keys:
-        return {"value": None, "says": judged.missing[key], **required}
+        return {"value": None, "says": judged.missing[key], **asked}
     i = judged.keys.index(key)
     value, u = float(judged.values[i]), float(np.sqrt(judged.covariance[i, i]))
     if tolerance is None or verdict is None:
@@ -208,7 +238,7 @@ def _value(judged: JudgedPlacement, key: str) -> Json:
     # As it was decided: a yaw of -179.9 reads 180.1 where 180 is asked for.
     value = near_nominal(key, value, tolerance.nominal)
     assert verdict.p_conform is not None
-    return {**_quantity(value, u), **required, "p_conform": _probability(verdict.p_conform)}
+    return {**_quantity(value, u), **asked, "p_conform": _probability(verdict.p_conform)}
 
 
 def _probability(p: float) -> float:
@@ -321,6 +351,7 @@ def _geometry(m: Measurement, kit: Kit) -> Json:
         {
             "fixture": t.placement.fixture,
             "target": t.placement.target,
+            **({"kind": "mat"} if t.is_mat else {}),
             "T_vehicle_target": _tidy(T_vehicle[t.fixture_pose] @ t.target.T_fixture_target),
         }
         for t in plan.targets
@@ -388,7 +419,11 @@ def plate_roles(kit: Kit) -> Mapping[int, str]:
     roles = {p: "scale bar" for bar in kit.scale_bars for p in bar.plates}
     roles |= {d.plate: f"datum {d.name}" for d in kit.datum_plates}
     roles |= {f.plate: "floor" for f in kit.floor}
-    roles |= {mount.plate: f"fixture {f.name}" for f in kit.fixtures for mount in f.mounts}
+    roles |= {
+        mount.plate: f"{'mat' if f.is_mat else 'fixture'} {f.name}"
+        for f in kit.fixtures
+        for mount in f.mounts
+    }
     return roles | {c.plate: f"wheel {name.replace('_', ' ')}" for name, c in kit.clamps.items()}
 
 

@@ -30,9 +30,9 @@ from tools.cli import STATUS_OF_DECISION, OutputError
 from tools.tables import result_table
 from vision.advice import INCHES, MILLIMETRES
 from vision.errors import NotEnoughError, PhotoError, SetError
-from vision.judge import judge
+from vision.judge import Evidence, judge, judge_relation
 from vision.lenses import Profile
-from vision.measure import Measurement, find_plates, measure_found
+from vision.measure import Measurement, find_plates, measure_found, why_withheld
 from vision.moved import LATER
 from vision.photo import Photo, read_photo
 from vision.sightings import FoundPhoto
@@ -163,6 +163,7 @@ def measure_set(photo_set: PhotoSet, profiles: Sequence[Profile], progress: "Pro
             photo_set.placements,
             load_layouts(),
             photos=photos,
+            relations=photo_set.relations,
             profiles=profiles,
             map_photos=pool.map,
             progress=progress,
@@ -210,11 +211,12 @@ def read_photos(
 def result_in_inches(done: Done) -> Json:
     """The same result with the advice worded in inches; its figures stay in mm, as in every file."""
     m, kit, vehicle = done.measurement, done.photo_set.kit, done.photo_set.vehicle
-    judged = tuple(
-        judge(i, p.placement, kit, vehicle, m.plan, m.reported, m.tests, m.moves, INCHES)
-        for i, p in enumerate(m.placements)
+    evidence = Evidence(m.adjustment, m.plan, m.reported, m.tests, m.moves, why_withheld(m.adjustment))
+    judged = tuple(judge(i, p.placement, kit, vehicle, evidence, INCHES) for i, p in enumerate(m.placements))
+    related = tuple(judge_relation(i, r.relation, evidence, INCHES) for i, r in enumerate(m.relations))
+    return to_result(
+        replace(m, placements=judged, relations=related), done.photo_set, done.found, done.unread
     )
-    return to_result(replace(m, placements=judged), done.photo_set, done.found, done.unread)
 
 
 class Progress:

@@ -4,10 +4,12 @@ Stands in for photo and detect stages in studies and tests. The draw follows the
 Detection states, unless an argument says that the truth differs from them.
 """
 
+from typing import Protocol
+
 import numpy as np
 from numpy.random import Generator
 
-from tools.truth import Scene, TruePhoto, View, points_in_world_mm, project_points, views_in
+from tools.truth import TruePhoto, View, points_in_world_mm, project_points, views_in
 from vision.detect import Detection
 from vision.forecast import saddle_cov_px2
 from vision.sightings import FoundPhoto
@@ -15,9 +17,16 @@ from vision.sightings import FoundPhoto
 AFFINE_RADIUS_MM = 80.0  # where `u_affine_px` is stated (vision/detect.py)
 
 
+class Photographed(Protocol):
+    """A scene, of whatever kind, of which photos are taken."""
+
+    @property
+    def photos(self) -> tuple[TruePhoto, ...]: ...
+
+
 def observe_scene(
     rng: Generator,
-    scene: Scene,
+    scene: Photographed,
     *,
     noise_px: float = 0.029,
     u_shift_px: float = 0.012,

@@ -10,6 +10,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from vision.advice import LABELS, Units
+from vision.other_moves import origin_words
 
 WIDTH = 96
 N_CAUSES = 3  # of the budget; nobody betters more than that at once
@@ -51,6 +52,7 @@ def result_table(result: Json, units: Units) -> str:
     lines = [
         *_head(result),
         *_placements(result, units),
+        *_relations(result, units),
         *_tests(result),
         *_facts(result, units),
         *_budgets(result),
@@ -92,21 +94,48 @@ def _placements(result: Json, units: Units) -> Iterator[str]:
         yield from _wrapped("No placement was named: see the vehicle below.", "")
 
 
-def _states(states: Sequence[Json], i: int, units: Units) -> Iterator[str]:
+def _relations(result: Json, units: Units) -> Iterator[str]:
+    for i, now in enumerate(result.get("relations", ())):
+        yield ""
+        yield f"{now['name']}: {DECISIONS[now['decision']].lower()}"
+        yield from _wrapped(f"'{now['of'][0]}' against '{now['of'][1]}', from their joint uncertainty.", "  ")
+        yield ""
+        if result["states"]:
+            yield from _states(result["states"], i, units, "relations")
+        else:
+            yield from _values(now, units)
+            for says in now["says"] if now["decision"] != "nonconforming" else ():
+                yield from _wrapped(says, "  ")
+        yield from _advice(now)
+
+
+def _states(states: Sequence[Json], i: int, units: Units, of: str = "placements") -> Iterator[str]:
     yield from _wrapped("Something moved between the photos, so there is no one answer but two:", "  ")
     for state in states:
         yield ""
         yield f"  {state['says'][0].upper()}{state['says'][1:]}"
-        yield from _values(state["placements"][i], units)
+        yield from _values(state[of][i], units)
 
 
 def _counted_from(placement: Json) -> str:
     datum = DATUMS.get(placement["datum"], f"the datum plate {placement['datum']}")
     line = LINES[placement["reference_line"]]
-    return (
+    words = (
         f"Target {placement['target']} on fixture {placement['fixture']}; distance counts from {datum} "
         f"along {line}, lateral offset from that line (left positive), height from the floor."
     )
+    if "facing_deg" in placement:
+        words += f" Yaw or heading counts from {placement['facing_deg']:g} degrees."
+    if "origin" in placement:
+        words += f" {_origin(placement['origin'])}"
+    return words
+
+
+def _origin(origin: Json) -> str:
+    x_mm, y_mm = origin["offset_mm"]
+    beside = f" and on by {x_mm:g} mm forward, {y_mm:g} mm to the left" if x_mm or y_mm else ""
+    axis = f" turned by {origin['axis_deg']:g} degrees" if origin["axis_deg"] else ""
+    return f"Range and bearing count from {origin_words(origin['at'])}{beside}, from forward{axis}."
 
 
 def _values(placement: Json, units: Units) -> Iterator[str]:
@@ -192,8 +221,9 @@ def _fact(key: str, entry: Json, units: Units) -> str:
 
 
 def _budgets(result: Json) -> Iterator[str]:
-    several = len(result["placements"]) > 1
-    for placement in result["placements"]:
+    everything = [*result["placements"], *result.get("relations", ())]
+    several = len(everything) > 1
+    for placement in everything:
         if not placement["budget"]:
             continue
         yield ""

@@ -9,6 +9,7 @@ T_camera_world(row) = [exp(s w), s v] T_camera_world with s = (row - (height - 1
 the twist (v mm, w rad) in the camera frame; then Brown's distortion with OpenCV's terms k1 k2 p1 p2 k3.
 """
 
+import warnings
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -193,6 +194,63 @@ def true_values(truth: Truth, reference_line: str, datum: str) -> dict[str, floa
         "pitch_deg": float(pitch),
         "roll_deg": float(roll),
     }
+
+
+def true_target_values(truth: Truth, placement: Placement, is_mat: bool) -> dict[str, float]:
+    """Every value of KINDS.md that such a placement has, but a mat's flatness, by plain geometry."""
+    car = _car(truth)
+    x = car.centreline if placement.reference_line == "centreline" else car.thrust
+    y = np.cross(car.up, x)
+    target_mm, R = truth.T_world_target[:3, 3], truth.T_world_target[:3, :3]
+    with warnings.catch_warnings():  # a mat's yaw, pitch and roll are not determined, and not used
+        warnings.simplefilter("ignore", UserWarning)
+        values = true_values(truth, placement.reference_line, placement.datum)
+    facing_deg = float(np.degrees(placement.facing_rad))
+    if is_mat:
+        for key in ("yaw_deg", "pitch_deg", "roll_deg"):
+            del values[key]
+        left, mark = R[:, 1], R[:, 2]
+        values["heading_deg"] = wrapped_deg(_angle_deg(mark, x, car.up) - facing_deg)
+        values["tilt_along_deg"] = float(np.degrees(np.arcsin(mark @ car.up)))
+        values["tilt_across_deg"] = float(np.degrees(np.arcsin(left @ car.up)))
+    else:
+        values["yaw_deg"] = wrapped_deg(values["yaw_deg"] - facing_deg)
+    origin = placement.origin
+    if origin is not None:
+        starts = {"front_axle": car.front_mm, "rear_axle": car.rear_mm}
+        start = {**starts, **truth.wheel_centres_mm, **truth.datum_points_mm}[origin.at]
+        start = start + origin.offset_mm[0] * x + origin.offset_mm[1] * y
+        axis = np.cos(origin.axis_rad) * x + np.sin(origin.axis_rad) * y
+        way = target_mm - start
+        flat = way - (way @ car.up) * car.up
+        values["range_mm"] = float(np.linalg.norm(flat))
+        values["bearing_deg"] = _angle_deg(flat, axis, car.up)
+        values["gap_mm"] = float(way @ axis)
+    return values
+
+
+def true_relation(
+    one: tuple[Truth, Placement], other: tuple[Truth, Placement], is_mat: bool
+) -> dict[str, float]:
+    """The values of two placements together, the first against the second."""
+    truth, p = one
+    car = _car(truth)
+    x = car.centreline if p.reference_line == "centreline" else car.thrust
+    a_mm, b_mm = (t.T_world_target[:3, 3] for t, _ in (one, other))
+    a, b = (true_target_values(*each, is_mat) for each in (one, other))
+    angle = "heading_deg" if is_mat else "yaw_deg"
+    return {
+        "spacing_mm": float(np.linalg.norm(a_mm - b_mm)),
+        "distance_difference_mm": float((a_mm - b_mm) @ x),
+        "lateral_difference_mm": a["lateral_mm"] - b["lateral_mm"],
+        "height_difference_mm": a["height_mm"] - b["height_mm"],
+        "symmetry_mm": (a["lateral_mm"] + b["lateral_mm"]) / 2,
+        "parallelism_deg": wrapped_deg(a[angle] - b[angle]),
+    }
+
+
+def wrapped_deg(angle_deg: float) -> float:
+    return (angle_deg + 180) % 360 - 180
 
 
 def true_facts(truth: Truth) -> dict[str, float]:

@@ -132,8 +132,7 @@ def constraint_blocks(network: Network, state: State) -> tuple[ResidualBlock, ..
                 [f for f, _ in mounts],
                 [index_of[m.plate] for _, m in mounts],
                 np.stack([m.T_fixture_plate for _, m in mounts]),
-                [m.u_position_mm for _, m in mounts],
-                [m.u_rotation_rad for _, m in mounts],
+                np.array([m.u for _, m in mounts]),
             )
         )
     bars = [b for b in kit.scale_bars if all(p in index_of for p in b.plates)]

@@ -15,7 +15,7 @@ changes yaw. Of the shifts, those along the floor come first, as the floor may c
 """
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -49,6 +49,19 @@ LABELS = {
     "yaw_deg": "yaw",
     "pitch_deg": "pitch",
     "roll_deg": "roll",
+    "range_mm": "range",
+    "bearing_deg": "bearing",
+    "gap_mm": "gap",
+    "heading_deg": "heading",
+    "tilt_along_deg": "tilt along",
+    "tilt_across_deg": "tilt across",
+    "flatness_mm": "flatness",
+    "spacing_mm": "spacing",
+    "distance_difference_mm": "distances apart",
+    "lateral_difference_mm": "sideways apart",
+    "height_difference_mm": "heights apart",
+    "symmetry_mm": "symmetry",
+    "parallelism_deg": "parallelism",
 }
 
 Side = Literal["ahead", "behind", "left", "right"]
@@ -217,6 +230,7 @@ def advise(
     datums: Mapping[str, Datum],
     failed_tests: tuple[str, ...],
     units: Units = MILLIMETRES,
+    standing: "Standing | None" = None,
 ) -> tuple[str, ...]:
     """All advice for one placement, in the order in which one would follow it.
 
@@ -227,13 +241,15 @@ def advise(
         datum: The name, in `datums`, from which the distance counts.
         failed_tests: What failed consistency tests say. Nothing is to be moved on numbers that
             contradict each other, so these take the place of all moves.
+        standing: What makes the target another than a board ahead.
     """
-    hints = recognise(judged, datum, datums, units)
+    standing = standing or Standing()
+    hints = (*recognise(judged, datum, datums, units), *standing.hints)
     if failed_tests:
         return (*(f"Do not move the target on these numbers. {test}" for test in failed_tests), *hints)
-    moves = plan_moves(judged, measured, reach, units)
+    moves = plan_moves(judged, measured, reach, units, standing)
     moved = {move.key for move in moves}
-    behind = _side(judged, measured) == "behind"
+    behind = _side(judged, measured, standing.facing_rad) == "behind"
     open_keys = [
         key
         for key, value in judged.items()
@@ -260,30 +276,57 @@ def _settled_by_moves(keys: Sequence[str]) -> str:
     return f" The moves settle what is undecided now ({labels}): near nominal u is small enough."
 
 
+def _no_more(_carried_mm: NDArray) -> list["Move"]:
+    return []
+
+
+@dataclass(frozen=True)
+class Standing:
+    """What makes a target another than a board ahead of the vehicle.
+
+    Attributes:
+        more: Further moves, given how far (3,) mm the turns carry the reference point, in vehicle axes.
+        instead: All moves, where none of a board's fits (a mat).
+        hints: Mistakes recognised by what else the placement could mean.
+    """
+
+    facing_rad: float = 0.0
+    more: Callable[[NDArray], Sequence["Move"]] = _no_more
+    instead: tuple["Move", ...] | None = None
+    hints: tuple[str, ...] = ()
+
+
 def plan_moves(
-    judged: Mapping[str, JudgedValue], measured: Mapping[str, float], reach: Reach, units: Units
+    judged: Mapping[str, JudgedValue],
+    measured: Mapping[str, float],
+    reach: Reach,
+    units: Units,
+    standing: Standing | None = None,
 ) -> tuple[Move, ...]:
     """The moves that bring the target to nominal, angles first, then what is then left to shift.
 
     A conforming value gets none, unless a turn would carry it out of its zone. Nor does an offset
     within u: nobody can say in which direction such a target would have to go.
     """
-    side = _side(judged, measured)
+    standing = standing or Standing()
+    if standing.instead is not None:
+        return (*standing.instead, *standing.more(np.zeros(3)))
+    side = _side(judged, measured, standing.facing_rad)
     turns = []
     for key in ANGLES:
         if key in judged:
-            offset = _offset(key, judged[key])
+            offset = needed_change(key, judged[key])
             if judged[key].decision != "conforming" and abs(offset) > judged[key].u:
                 turns.append(Move(key, offset, _turn_words(key, offset, side, reach, units)))
-    carried_mm = _carried(turns, judged, measured, reach)
+    carried_mm = _carried(turns, measured, reach, standing.facing_rad)
     shifts = []
     for axis, key in enumerate(SHIFTS):
         if key in judged:
-            after = _after_turns(judged[key], float(carried_mm[axis])) if turns else judged[key]
-            offset = _offset(key, after)
+            after = after_shift(key, judged[key], float(carried_mm[axis])) if turns else judged[key]
+            offset = needed_change(key, after)
             if after.decision != "conforming" and abs(offset) > after.u:
                 shifts.append(Move(key, offset, _shift_words(key, offset, after, side, units)))
-    return (*turns, *shifts)
+    return (*turns, *shifts, *standing.more(carried_mm))
 
 
 def recognise(
@@ -352,7 +395,7 @@ def _deviation(key: str, judged: JudgedValue) -> float:
     return near_nominal(key, judged.value, nominal) - nominal
 
 
-def _offset(key: str, judged: JudgedValue) -> float:
+def needed_change(key: str, judged: JudgedValue) -> float:
     """What has to be added to the value to bring it to where it should be.
 
     That is nominal, unless `minus` and `plus` are so unequal that a result there would not conform:
@@ -364,7 +407,7 @@ def _offset(key: str, judged: JudgedValue) -> float:
     return aim - nominal - _deviation(key, judged)
 
 
-def _side(judged: Mapping[str, JudgedValue], measured: Mapping[str, float]) -> Side:
+def _side(judged: Mapping[str, JudgedValue], measured: Mapping[str, float], facing_rad: float = 0.0) -> Side:
     """On which side of the vehicle the target stands, from the way in which it is meant to face."""
     if "yaw_deg" in judged:
         yaw_rad = math.radians(judged["yaw_deg"].tolerance.nominal)
@@ -372,17 +415,15 @@ def _side(judged: Mapping[str, JudgedValue], measured: Mapping[str, float]) -> S
         yaw_rad = math.radians(measured["yaw_deg"])
     else:
         return "behind" if measured.get("distance_mm", 0.0) < 0 else "ahead"
-    forward, left = math.cos(yaw_rad), math.sin(yaw_rad)
+    forward, left = math.cos(facing_rad + yaw_rad), math.sin(facing_rad + yaw_rad)
     if abs(forward) >= abs(left):
         return "ahead" if forward > 0 else "behind"
     return "left" if left > 0 else "right"
 
 
-def _carried(
-    turns: list[Move], judged: Mapping[str, JudgedValue], measured: Mapping[str, float], reach: Reach
-) -> NDArray:
+def _carried(turns: list[Move], measured: Mapping[str, float], reach: Reach, facing_rad: float) -> NDArray:
     """How far these turns, about the fixture's middle, carry the reference point: (3,) mm, vehicle axes."""
-    now_rad = np.radians([measured.get(key, 0.0) for key in ANGLES])
+    now_rad = np.radians([measured.get(key, 0.0) for key in ANGLES]) + [facing_rad, 0.0, 0.0]
     change_rad = np.zeros(3)
     for turn in turns:
         change_rad[ANGLES.index(turn.key)] = math.radians(turn.amount)
@@ -390,8 +431,9 @@ def _carried(
     return (R_now - R_goal) @ np.array(reach.middle_in_target_mm)
 
 
-def _after_turns(judged: JudgedValue, carried_mm: float) -> JudgedValue:
-    value = judged.value + carried_mm
+def after_shift(key: str, judged: JudgedValue, by: float) -> JudgedValue:
+    """The value once it is changed by so much, in its own unit, and what it then comes to."""
+    value = near_nominal(key, judged.value + by, judged.tolerance.nominal)
     decision = decide_value(value, judged.u, judged.tolerance).decision
     return JudgedValue(value, judged.u, judged.tolerance, decision)
 
@@ -522,7 +564,7 @@ def _stations(key: str, behind: bool) -> str:
             f"one on each side from beside the {far} wheels, about 2 m out, phone held high and looking "
             f"{along}, with wheels and fixture in the same photo"
         )
-    if key in ("lateral_mm", "yaw_deg"):
+    if key in ("lateral_mm", "yaw_deg", "bearing_deg", "symmetry_mm"):
         return (
             f"one on each side from between the {near} wheels and the fixture, about 2 m out, with the "
             "fixture and at least two wheels in the same photo"

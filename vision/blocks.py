@@ -341,19 +341,11 @@ def mount_block(
     fixture: Sequence[int],
     plate: Sequence[int],
     T_fixture_plate: NDArray,
-    u_position_mm: Sequence[float],
-    u_rotation_rad: Sequence[float],
+    u: NDArray,
 ) -> MountBlock:
-    """Args: index of fixture and of plate for each mount; declared pose (M, 4, 4) and its u, per axis."""
+    """Args: index of fixture and of plate for each mount; declared pose (M, 4, 4) and its u (M, 6)."""
     fixture_pose = np.asarray(unknowns.fixture_pose(np.asarray(fixture, int)))
     plate_pose = np.asarray(unknowns.plate_pose(np.asarray(plate, int)))
-    u = np.concatenate(
-        [
-            np.repeat(np.asarray(u_position_mm)[:, None], 3, 1),
-            np.repeat(np.asarray(u_rotation_rad)[:, None], 3, 1),
-        ],
-        1,
-    )
     columns = np.concatenate(
         [6 * fixture_pose[:, None] + np.arange(6), 6 * plate_pose[:, None] + np.arange(6)], 1
     )

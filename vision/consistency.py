@@ -33,6 +33,7 @@ _PLAIN = (
     contradictions.wheel_places,
     contradictions.lean,
     contradictions.facing,
+    contradictions.swapped_units,
     contradictions.steering,
     contradictions.true_size,
     contradictions.rejected,

@@ -4,6 +4,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from vision.readings import swapped
 from vision.trial import Case, ConsistencyTest, plain_test, spoken
 from vision.wheelplaces import in_words, likeliest
 
@@ -17,6 +18,8 @@ LARGEST_STEER_DEG = 2.0
 LARGEST_LEAN_DEG = 15.0
 # A target faces as required or the other way: whichever is nearer.
 LARGEST_FACING_OFF_DEG = 90.0
+# A mat can also be laid a quarter turn off: whichever quarter is nearest.
+LARGEST_MAT_TURN_DEG = 45.0
 # Printers are off by some tenths of a per cent; "fit to page" by 3 to 6 (common practice, no source).
 LARGEST_UNMEASURED = 0.005
 # A printer is blamed only where chance is out of the question, in u; common practice, no source.
@@ -32,12 +35,14 @@ GAIN_OF_LACK = -1.0
 def wheel_places(case: Case) -> Iterator[ConsistencyTest]:
     """Each plate on the wheel that the kit says: sides, faces and ends make only one vehicle of them."""
     poses = {w.wheel: case.adjustment.state.poses[w.pose] for w in case.plan.wheels}
-    target = case.plan.targets[0]
+    # A board tells best which way is up and where the front is.
+    target = next((t for t in case.plan.targets if not t.is_mat), case.plan.targets[0])
     T_world_target = case.adjustment.state.poses[target.fixture_pose] @ target.target.T_fixture_target
     is_on_floor = any(h.pose >= 0 for h in case.plan.heights)
-    up = case.plan.up if is_on_floor else T_world_target[:3, 2]
+    up = case.plan.up if is_on_floor or target.is_mat else T_world_target[:3, 2]
     required = target.placement.values.get("distance_mm")
-    is_ahead = required is None or required.nominal > 0
+    stands_ahead = np.cos(target.placement.facing_rad) > -0.1
+    is_ahead = bool(stands_ahead) if required is None else required.nominal > 0
     arrangement = likeliest(poses, up, T_world_target[:3, 3], is_ahead)
     if arrangement is None:
         problem = "The wheel plates do not face away from the vehicle, two on each side of it."
@@ -71,18 +76,31 @@ def lean(case: Case) -> Iterator[ConsistencyTest]:
 def facing(case: Case) -> Iterator[ConsistencyTest]:
     """A target must stand on the side of the vehicle that its placement says, and face as it says."""
     for i, target in enumerate(case.plan.targets):
-        required = target.placement.values.get("yaw_deg")
-        if required is None or f"{i}:yaw_deg" not in case.reported.keys:
+        key = "heading_deg" if target.is_mat else "yaw_deg"
+        required = target.placement.values.get(key)
+        if required is None or f"{i}:{key}" not in case.reported.keys:
             continue
-        off_deg = (case.reported.value(f"{i}:yaw_deg") - required.nominal + 180) % 360 - 180
+        off_deg = (case.reported.value(f"{i}:{key}") - required.nominal + 180) % 360 - 180
         problem = ""
-        if abs(off_deg) > LARGEST_FACING_OFF_DEG:
+        if target.is_mat and abs(off_deg) > LARGEST_MAT_TURN_DEG:
+            problem = (
+                f"The mat of '{target.placement.name}' lies the wrong way round: it is turned by "
+                f"{90 * round(abs(off_deg) / 90)} degrees. Turn it until its mark points as required."
+            )
+        if not target.is_mat and abs(off_deg) > LARGEST_FACING_OFF_DEG:
             problem = (
                 "The vehicle seems to be the other way round: the wheel plates are exchanged crosswise "
                 "(front left with rear right, front right with rear left), or the target of "
                 f"'{target.placement.name}' faces away."
             )
         yield plain_test(f"facing of {target.placement.name}", problem, "the target faces as required")
+
+
+def swapped_units(case: Case) -> Iterator[ConsistencyTest]:
+    """Each unit in its own place, where several stand or lie."""
+    if len({t.fixture_pose for t in case.plan.targets}) > 1:
+        problem = swapped(case.plan, case.adjustment)
+        yield plain_test("units in their places", problem, "no two units stand in each other's place")
 
 
 def steering(case: Case) -> Iterator[ConsistencyTest]:

@@ -126,16 +126,31 @@ def sheet_shape(case: Case, level: float) -> Iterator[ConsistencyTest]:
 def mounts(case: Case, level: float) -> Iterator[ConsistencyTest]:
     """Each plate's place on its fixture against what the kit says."""
     a = case.adjustment
-    tried = []
+    mat_of = {m.plate: f.name for f in case.kit.fixtures if f.is_mat for m in f.mounts}
+    on_fixtures, on_mats = [], []
     for block in (b for b in a.blocks if isinstance(b, MountBlock)):
         for m, pose in enumerate(block.plate_pose):
+            plate = _plate_of(case, int(pose))
+            score = own_residual(a, block, m)
+            if plate in mat_of:
+                off = score.estimate[:3] * block.u[m, :3]
+                says = (
+                    f"Plate {plate} does not lie on the mat {mat_of[plate]} where the kit says "
+                    f"({np.hypot(*off[:2]):.0f} mm off in the plane, {abs(off[2]):.0f} mm out of it): the "
+                    "mat is folded, bulged or stretched near it. Smooth it, or measure its plates again."
+                )
+                on_mats.append(Tried(score, says))
+                continue
             says = (
-                f"Plate {_plate_of(case, int(pose))} does not sit on its fixture where the kit says. Check "
+                f"Plate {plate} does not sit on its fixture where the kit says. Check "
                 "its place, its number and which way up it is; or measure its position again and correct "
                 "the kit."
             )
-            tried.append(Tried(own_residual(a, block, m), says))
-    yield from family("plates on fixtures", "the fixtures' plates sit where the kit says", tried, level)
+            on_fixtures.append(Tried(score, says))
+    shared = level / 2 if on_fixtures and on_mats else level
+    passed = "the fixtures' plates sit where the kit says"
+    yield from family("plates on fixtures", passed, on_fixtures, shared)
+    yield from family("mats lie flat", "the mats' plates lie where the kit says", on_mats, shared)
 
 
 def bars(case: Case, level: float) -> Iterator[ConsistencyTest]:

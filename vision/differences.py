@@ -18,12 +18,8 @@ STEP_RAD = 1e-5
 
 def used_poses(plan: FramePlan) -> list[int]:
     """Indices of the poses that the frame and the values are computed from."""
-    used = (
-        {w.pose for w in plan.wheels}
-        | {h.pose for h in plan.heights}
-        | {t.fixture_pose for t in plan.targets}
-    )
-    return sorted((used | {t.datum_pose for t in plan.targets}) - {-1})
+    used = {w.pose for w in plan.wheels} | {h.pose for h in plan.heights}
+    return sorted(used.union(*(t.poses for t in plan.targets)) - {-1})
 
 
 def differences(

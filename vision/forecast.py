@@ -26,7 +26,7 @@ from vision.observe import Sighting, observe
 from vision.parameters import LensPrior, printed_scales
 from vision.parts import connected_parts
 from vision.photo import ExifFacts
-from vision.placement import VALUE_KEYS, Reported, plan_frame, report
+from vision.placement import Reported, plan_frame, report
 from vision.unseen import Unseen, with_unseen_scales
 
 PAPER_BORDER_MM = 5.0  # white paper around the pattern that must be in the picture too
@@ -297,7 +297,7 @@ def forecast(
     return Forecast(
         u=found.u,
         budget=found.budget,
-        missing=MappingProxyType(not_measured(found.plan, 0, VALUE_KEYS, found.reported.keys)),
+        missing=MappingProxyType(dict(not_measured(found.plan, 0, found.reported.keys))),
         stations=tuple(stations[i] for i in kept),
     )
 
@@ -326,7 +326,7 @@ class Reached:
 
     def _at(self) -> list[tuple[str, int]]:
         keys = self.reported.keys
-        return [(key, keys.index(f"0:{key}")) for key in VALUE_KEYS if f"0:{key}" in keys]
+        return [(key, keys.index(f"0:{key}")) for key in self.plan.targets[0].keys if f"0:{key}" in keys]
 
 
 def reached(bay: Bay, lenses: Sequence[LensPrior], shots: Sequence[Shot]) -> Reached:

@@ -11,7 +11,7 @@ leading batch dimensions, so that one call gives all central differences.
    Y <--+  Z up        the vehicle frame")
 """
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,14 +19,21 @@ from numpy.typing import NDArray
 
 from vision import geometry
 from vision.errors import NotEnoughError
-from vision.kit import Clamp, DatumPlate, Placement, Target, Vehicle
+from vision.kit import Clamp, Vehicle
+from vision.targets import (
+    RelationPlan,
+    TargetPlan,
+    VehicleFrame,
+    relation_values,
+    stood,
+    target_values,
+    why_not,
+)
 
 # How far one front wheel may stand behind the other, and what steering moves its centre sideways, when
 # only one front clamp hangs. Common practice, no source.
 U_SETBACK_MM = 4.0
 U_STEER_SHIFT_MM = 2.0
-# Beyond this pitch yaw and roll lose their meaning (MEASUREMENT.md, "Behind and beside").
-PITCH_LIMIT_DEG = 80.0
 
 
 @dataclass(frozen=True)
@@ -75,17 +82,6 @@ class Tilt:
 
 
 @dataclass(frozen=True, eq=False)
-class TargetPlan:
-    placement: Placement
-    fixture_pose: int
-    target: Target
-    inputs: slice  # tangent: 3 mm, 3 rad
-    datum_pose: int = -1
-    datum: DatumPlate | None = None
-    datum_inputs: slice | None = None
-
-
-@dataclass(frozen=True, eq=False)
 class FramePlan:
     """What the vehicle frame is built from; fixed while the inputs vary.
 
@@ -114,28 +110,10 @@ class FramePlan:
     tilts: tuple[Tilt, ...] = ()
     car_side: tuple[int, ...] = ()
     target_side: tuple[int, ...] = ()
+    relations: tuple[RelationPlan, ...] = ()
 
     def wheel(self, name: str) -> int:
         return [w.wheel for w in self.wheels].index(name)
-
-
-@dataclass(frozen=True, eq=False)
-class VehicleFrame:
-    """Axes (..., 3, 3) with columns X, Y, Z in world, and points (..., 3) in world, in mm.
-
-    Attributes:
-        origin: A point of the reference line, on the floor where that is known.
-        front, rear: Axle midpoints; front is None where it is not known.
-        floor_offset: (...,) so that height = Z . p + floor_offset; None where the floor is not known.
-    """
-
-    R_world_vehicle: NDArray
-    rear: NDArray
-    front: NDArray | None
-    floor_offset: NDArray | None
-
-    def in_frame(self, direction: NDArray) -> NDArray:
-        return (np.swapaxes(self.R_world_vehicle, -1, -2) @ direction[..., None])[..., 0]
 
 
 def _unit(v: NDArray) -> NDArray:
@@ -310,7 +288,8 @@ def quantities(plan: FramePlan, poses: NDArray, inputs: NDArray) -> dict[str, ND
         poses: (..., n, 4, 4) of the whole state, in world.
         inputs: (..., m) deviations of `plan.inputs` from what is declared.
 
-    Names: vehicle facts as FORMATS.md; of placement i `"{i}:distance_mm"` and so on.
+    Names: vehicle facts as FORMATS.md; of placement i `"{i}:distance_mm"` and so on, of relation i
+    `"r{i}:spacing_mm"` and so on.
     """
     at = settle(plan, poses, inputs)
     lines = ["thrust_line"]
@@ -320,10 +299,24 @@ def quantities(plan: FramePlan, poses: NDArray, inputs: NDArray) -> dict[str, ND
     main = frames.get("centreline", frames["thrust_line"])
     out = _vehicle_facts(plan, main, at.centres, at.axes)
     out.update(_floor_facts(plan, at.points, inputs))
+    standing = [stood(target, frames[target.placement.reference_line], at) for target in plan.targets]
     for i, target in enumerate(plan.targets):
-        found = _target_values(target, frames[target.placement.reference_line], at.poses, at.inputs)
+        found = target_values(target, frames[target.placement.reference_line], at, standing[i])
         out.update({f"{i}:{key}": value for key, value in found.items()})
+    for i, r in enumerate(plan.relations):
+        first, second = r.relation.of
+        found = relation_values(r, standing[first], standing[second], plan.targets[first].is_mat)
+        out.update({f"r{i}:{key}": value for key, value in found.items()})
     return out
+
+
+def values_as(plan: FramePlan, poses: NDArray, target: TargetPlan) -> dict[str, float]:
+    """What one target's values are at these poses (n, 4, 4), read as `target` says; its line can be had."""
+    inputs = np.zeros(len(plan.inputs))
+    at = settle(plan, poses, inputs)
+    frame = vehicle_frame(plan, at.centres, at.axes, at.points, inputs, target.placement.reference_line)
+    values = target_values(target, frame, at, stood(target, frame, at))
+    return {key: float(value) for key, value in values.items()}
 
 
 def _vehicle_facts(
@@ -370,59 +363,7 @@ def _floor_facts(plan: FramePlan, points: NDArray, inputs: NDArray) -> dict[str,
     return {"floor_step_mm": step, "floor_slope_deg": np.degrees(np.arctan2(step, run))}
 
 
-def _target_values(
-    plan: TargetPlan, frame: VehicleFrame, poses: NDArray, inputs: NDArray
-) -> dict[str, NDArray]:
-    T_world_target = (
-        poses[..., plan.fixture_pose, :, :]
-        @ plan.target.T_fixture_target
-        @ geometry.exp(inputs[..., plan.inputs])
-    )
-    point = T_world_target[..., :3, 3]
-    from_rear = frame.in_frame(point - frame.rear)
-    out = {"lateral_mm": from_rear[..., 1]}
-    datum = _datum_point(plan, frame, poses, inputs)
-    if datum is not None:
-        out["distance_mm"] = frame.in_frame(point - datum)[..., 0]
-    if frame.floor_offset is not None:
-        out["height_mm"] = _dot(point, frame.R_world_vehicle[..., :, 2]) + frame.floor_offset
-    R_vehicle_target = np.swapaxes(frame.R_world_vehicle, -1, -2) @ T_world_target[..., :3, :3]
-    yaw, pitch, roll = (np.degrees(a) for a in geometry.yaw_pitch_roll(R_vehicle_target))
-    if np.all(np.abs(pitch) < PITCH_LIMIT_DEG):
-        out.update(yaw_deg=yaw, pitch_deg=pitch, roll_deg=roll)
-    return out
-
-
-def _datum_point(plan: TargetPlan, frame: VehicleFrame, poses: NDArray, inputs: NDArray) -> NDArray | None:
-    if plan.placement.datum == "rear_axle":
-        return frame.rear
-    if plan.placement.datum == "front_axle":
-        return frame.front
-    if plan.datum is None or plan.datum_inputs is None:
-        return None
-    T = poses[..., plan.datum_pose, :, :]
-    offset = np.array(plan.datum.offset_mm) + inputs[..., plan.datum_inputs]
-    return T[..., :3, 3] + (T[..., :3, :3] @ offset[..., None])[..., 0]
-
-
-def not_measured(
-    plan: FramePlan, placement: int, keys: Sequence[str], found: Collection[str]
-) -> dict[str, str]:
+def not_measured(plan: FramePlan, placement: int, found: Collection[str]) -> Mapping[str, str]:
     """For each value of a placement that was not found, why, and what to do."""
-    datum = plan.targets[placement].placement.datum
-    distance = (
-        "The front axle is not known: hang clamps on the front wheels, or measure from the rear axle."
-        if datum == "front_axle"
-        else f"The datum plate '{datum}' is in no photo: photograph it together with other plates."
-    )
-    height = (
-        "The floor is not known: lay three floor plates that do not lie in a row, or declare the loaded "
-        "wheel "
-        "radius of each axle (wheel_radius_front_mm, wheel_radius_rear_mm)."
-    )
-    angles = (
-        f"The target lies flatter than {PITCH_LIMIT_DEG:.0f} degrees of pitch: yaw, pitch and roll are not "
-        "defined for it."
-    )
-    says = {"distance_mm": distance, "height_mm": height}
-    return {key: says.get(key, angles) for key in keys if f"{placement}:{key}" not in found}
+    start = f"{placement}:"
+    return why_not(plan.targets[placement], [k.removeprefix(start) for k in found if k.startswith(start)])

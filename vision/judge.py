@@ -1,23 +1,28 @@
-"""One placement's values -> decision and advice."""
+"""Values of one placement, or of two together -> decision and advice."""
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.advice import MILLIMETRES, JudgedValue, Units, advise, declared_datums, reach
+from vision.adjust import Adjustment
+from vision.advice import MILLIMETRES, JudgedValue, Standing, Units, advise, declared_datums, reach
 from vision.decide import PlacementDecision, decide_placement
 from vision.frame import FramePlan, not_measured
-from vision.kit import Kit, Placement, Vehicle
-from vision.placement import VALUE_KEYS, Reported
+from vision.kit import RELATION_KEYS, Fixture, Kit, Placement, Relation, Tolerance, Vehicle
+from vision.other_moves import mat_moves, pair_advice, polar_hints, polar_moves
+from vision.placement import Reported
+from vision.readings import other_origins
 from vision.trial import ConsistencyTest
 from vision.unseen import MOVEMENT, Unseen, carried, closing_photo, not_excluded
 
 
 @dataclass(frozen=True, eq=False)
-class JudgedPlacement:
-    """One target: values, covariance, budget, decision, advice.
+class Judged:
+    """Values with covariance, budget and decision.
 
     Attributes:
         keys: The values that were measured; `values` (k,) and `covariance` (k, k) follow them.
@@ -25,7 +30,6 @@ class JudgedPlacement:
         missing: For the values that were not measured, why and what to do.
     """
 
-    placement: Placement
     keys: tuple[str, ...]
     values: NDArray
     covariance: NDArray
@@ -35,68 +39,167 @@ class JudgedPlacement:
     advice: tuple[str, ...]
 
 
+@dataclass(frozen=True, eq=False)
+class JudgedPlacement(Judged):
+    """One target."""
+
+    placement: Placement
+
+
+@dataclass(frozen=True, eq=False)
+class JudgedRelation(Judged):
+    """Two targets together; `of` are the names of their placements."""
+
+    relation: Relation
+    of: tuple[str, str]
+
+
+@dataclass(frozen=True, eq=False)
+class Evidence:
+    """What all decisions of a set rest on.
+
+    Attributes:
+        moves: What may have moved unseen. A value that conforms only if nothing did is not proved.
+        withheld: Why no value is given though there are numbers; empty where they mean something.
+    """
+
+    adjustment: Adjustment
+    plan: FramePlan
+    reported: Reported
+    tests: Sequence[ConsistencyTest]
+    moves: Sequence[Unseen] = ()
+    withheld: str = ""
+
+    @property
+    def contradiction(self) -> tuple[str, ...]:
+        """Of the contradictions the likeliest cause is enough to act on; a scale without a second source is
+        no contradiction, and does not spoil a move."""
+        return tuple(test.says for test in self.tests if not test.ok and test.gain >= 0)[:1]
+
+
 def judge(
     index: int,
     placement: Placement,
     kit: Kit,
     vehicle: Vehicle,
-    plan: FramePlan,
-    reported: Reported,
-    tests: Sequence[ConsistencyTest],
-    moves: Sequence[Unseen] = (),
+    evidence: Evidence,
     units: Units = MILLIMETRES,
-    withheld: str = "",
 ) -> JudgedPlacement:
-    """Decide placement number `index` of the plan, and say what to do.
+    """Decide placement number `index` of the plan, and say what to do."""
+    plan, reported = evidence.plan, evidence.reported
+    all_keys = plan.targets[index].keys
+    missing = not_measured(plan, index, reported.keys)
+    found = _decided(f"{index}:", all_keys, placement.values, missing, evidence, units)
+    judged = _judged_values(placement.values, found)
+    fixture = next(f for f in kit.fixtures if f.name == placement.fixture)
+    target = next(t for t in fixture.targets if t.name == placement.target)
+    measured = {key: float(value) for key, value in zip(found.keys, found.values, strict=True)}
+    standing = _standing(index, placement, fixture, evidence, judged, measured, units)
+    advice = advise(
+        judged,
+        measured,
+        reach(fixture, target),
+        found.budget,
+        placement.datum,
+        declared_datums(vehicle),
+        evidence.contradiction,
+        units,
+        standing,
+    )
+    return JudgedPlacement(
+        found.keys,
+        found.values,
+        found.covariance,
+        found.budget,
+        found.missing,
+        found.decision,
+        (*advice, *found.advice),
+        placement,
+    )
 
-    Args:
-        moves: What may have moved unseen. A value that conforms only if nothing did is not proved.
-        withheld: Why no value is given though there are numbers; empty where they mean something.
-    """
-    keys = tuple(key for key in VALUE_KEYS if f"{index}:{key}" in reported.keys and not withheld)
-    at = [reported.keys.index(f"{index}:{key}") for key in keys]
+
+def judge_relation(
+    index: int, relation: Relation, evidence: Evidence, units: Units = MILLIMETRES
+) -> JudgedRelation:
+    """Decide relation number `index` of the plan, and say what to do."""
+    both = "One of the two is a mat and the other stands: they have no angle to compare."
+    missing = {key: both for key in RELATION_KEYS if f"r{index}:{key}" not in evidence.reported.keys}
+    found = _decided(f"r{index}:", RELATION_KEYS, relation.values, missing, evidence, units)
+    one, other = (evidence.plan.targets[i].placement.name for i in relation.of)
+    judged = _judged_values(relation.values, found)
+    advice = pair_advice(judged, (one, other), found.budget, evidence.contradiction, units)
+    return JudgedRelation(
+        found.keys,
+        found.values,
+        found.covariance,
+        found.budget,
+        found.missing,
+        found.decision,
+        (*advice, *found.advice),
+        relation,
+        (one, other),
+    )
+
+
+def _decided(
+    start: str,
+    all_keys: Sequence[str],
+    required: Mapping[str, Tolerance],
+    missing: Mapping[str, str],
+    evidence: Evidence,
+    units: Units,
+) -> Judged:
+    """The reported quantities whose names begin with `start`; the advice is a closing photo, or none."""
+    reported, moves, withheld = evidence.reported, evidence.moves, evidence.withheld
+    keys = tuple(key for key in all_keys if f"{start}{key}" in reported.keys and not withheld)
+    at = [reported.keys.index(f"{start}{key}") for key in keys]
     values, covariance = reported.values[at], reported.covariance[np.ix_(at, at)]
     budget = {
         key: {cause: float(share[i]) for cause, share in reported.shares.items()}
         for key, i in zip(keys, at, strict=True)
     }
-    missing = not_measured(plan, index, VALUE_KEYS, reported.keys)
-    missing = dict.fromkeys(VALUE_KEYS, withheld) if withheld else missing
-    failed = tuple(test.says for test in tests if not test.ok)
-    decision = decide_placement(placement.values, keys, values, covariance, missing, failed)
+    missing = dict.fromkeys(all_keys, withheld) if withheld else missing
+    failed = tuple(test.says for test in evidence.tests if not test.ok)
+    decision = decide_placement(required, keys, values, covariance, missing, failed)
     closing: tuple[str, ...] = ()
     if decision.decision == "conforming":
         if_moved = carried(reported, moves, MOVEMENT).covariance[np.ix_(at, at)]
-        if decide_placement(placement.values, keys, values, if_moved, missing, ()).decision != "conforming":
+        if decide_placement(required, keys, values, if_moved, missing, ()).decision != "conforming":
             says = (not_excluded(moves, reported, units),)
-            decision = decide_placement(placement.values, keys, values, covariance, missing, says)
+            decision = decide_placement(required, keys, values, covariance, missing, says)
             closing = (closing_photo(moves),)
-    judged = {
+    return Judged(keys, values, covariance, budget, missing, decision, closing)
+
+
+def _judged_values(required: Mapping[str, Tolerance], found: Judged) -> dict[str, JudgedValue]:
+    return {
         key: JudgedValue(
-            float(values[keys.index(key)]),
-            float(np.sqrt(covariance[keys.index(key), keys.index(key)])),
+            float(found.values[found.keys.index(key)]),
+            float(np.sqrt(found.covariance[found.keys.index(key), found.keys.index(key)])),
             tolerance,
-            decision.values[key].decision,
+            found.decision.values[key].decision,
         )
-        for key, tolerance in placement.values.items()
-        if key in keys
+        for key, tolerance in required.items()
+        if key in found.keys
     }
-    fixture = next(f for f in kit.fixtures if f.name == placement.fixture)
-    target = next(t for t in fixture.targets if t.name == placement.target)
-    measured = {key: float(value) for key, value in zip(keys, values, strict=True)}
-    # Of the contradictions the likeliest cause is enough to act on; a scale without a second source is
-    # no contradiction, and does not spoil a move.
-    contradiction = tuple(test.says for test in tests if not test.ok and test.gain >= 0)[:1]
-    advice = advise(
-        judged,
-        measured,
-        reach(fixture, target),
-        budget,
-        placement.datum,
-        declared_datums(vehicle),
-        contradiction,
-        units,
-    )
-    return JudgedPlacement(
-        placement, keys, values, covariance, budget, missing, decision, (*advice, *closing)
+
+
+def _standing(
+    index: int,
+    placement: Placement,
+    fixture: Fixture,
+    evidence: Evidence,
+    judged: Mapping[str, JudgedValue],
+    measured: Mapping[str, float],
+    units: Units,
+) -> Standing:
+    """What makes the target another than a board ahead."""
+    hints = polar_hints(judged)
+    if any(value.decision == "nonconforming" for value in judged.values()):
+        hints += other_origins(evidence.plan, evidence.adjustment, index)
+    return Standing(
+        facing_rad=math.remainder(placement.facing_rad, math.tau),
+        more=partial(polar_moves, judged, measured, placement, units),
+        instead=tuple(mat_moves(judged, units)) if fixture.is_mat else None,
+        hints=hints,
     )

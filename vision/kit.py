@@ -66,12 +66,22 @@ class Clamp:
 
 @dataclass(frozen=True, eq=False)
 class Mount:
-    """A plate fixed to a fixture: `T_fixture_plate` (4, 4), uncertain about the plate's own axes."""
+    """A plate fixed to a fixture: `T_fixture_plate` (4, 4), uncertain about the plate's own axes.
+
+    `u_flatness_mm` is for the plate's own z where that is known otherwise than x and y (mats).
+    """
 
     plate: int
     T_fixture_plate: NDArray
     u_position_mm: float
     u_rotation_rad: float
+    u_flatness_mm: float | None = None
+
+    @property
+    def u(self) -> tuple[float, ...]:
+        """Of the tangent: 3 mm, 3 rad."""
+        along_z_mm = self.u_position_mm if self.u_flatness_mm is None else self.u_flatness_mm
+        return (*[self.u_position_mm] * 2, along_z_mm, *[self.u_rotation_rad] * 3)
 
 
 @dataclass(frozen=True, eq=False)
@@ -97,9 +107,12 @@ class Target:
 
 @dataclass(frozen=True)
 class Fixture:
+    """A frame with plates and targets; or a mat, whose plates lie on something soft."""
+
     name: str
     mounts: tuple[Mount, ...]
     targets: tuple[Target, ...]
+    is_mat: bool = False
 
     @property
     def plates(self) -> frozenset[int]:
@@ -203,6 +216,12 @@ class Placement:
     values: Mapping[str, Tolerance] = field(default_factory=_no_items)
     facing_rad: float = 0.0
     origin: Origin | None = None
+
+
+def value_keys(placement: Placement, is_mat: bool) -> tuple[str, ...]:
+    """The names of the values that a placement can have, in their order."""
+    own = (*UPRIGHT_KEYS[:3], *LYING_KEYS) if is_mat else UPRIGHT_KEYS
+    return tuple(k for k in EVERY_KEY if k in own or (placement.origin is not None and k in POLAR_KEYS))
 
 
 @dataclass(frozen=True)

@@ -15,9 +15,9 @@ from vision import geometry
 from vision.adjust import Adjustment
 from vision.blocks import mount_block
 from vision.contradictions import GAIN_OF_LACK
-from vision.frame import TargetPlan
 from vision.hypotheses import Score
 from vision.kit import Label, Target
+from vision.targets import TargetPlan
 from vision.trial import Case, ConsistencyTest, Tried, family, plain_test
 
 # Between quarter turns the nearer one is meant.
@@ -101,8 +101,7 @@ def miss_by_label(adjustment: Adjustment, plan: TargetPlan, label: Label) -> tup
     fixture = plan.fixture_pose - int(network.unknowns.fixture_pose(0))
     plate = network.observed.plates.index(label.plate)
     T_fixture_plate = plan.target.T_fixture_target @ label.T_target_plate
-    one = [1.0]
-    block = mount_block(network.unknowns, [fixture], [plate], T_fixture_plate[None], one, one)
+    block = mount_block(network.unknowns, [fixture], [plate], T_fixture_plate[None], np.ones((1, 6)))
     r, J = block.linearise(adjustment.state)  # in mm and rad, in the label's declared frame
     to_target = geometry.adjoint(label.T_target_plate)
     columns = block.columns[0]

@@ -19,8 +19,8 @@ from vision.detect import detect_plates
 from vision.errors import NotEnoughError
 from vision.frame import FramePlan
 from vision.initial import adjust_from_nothing
-from vision.judge import JudgedPlacement, judge
-from vision.kit import Kit, Placement, Vehicle
+from vision.judge import Evidence, JudgedPlacement, JudgedRelation, judge, judge_relation
+from vision.kit import Kit, Placement, Relation, Vehicle
 from vision.layout import Layout
 from vision.lenses import Profile, group_lenses, lens_priors
 from vision.mountcheck import adjust_as_hung
@@ -53,6 +53,7 @@ class MovedState:
     placements: tuple[JudgedPlacement, ...]
     reported: Reported
     plan: FramePlan
+    relations: tuple[JudgedRelation, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -86,6 +87,7 @@ class Measurement:
     sightings: tuple[Sighting, ...]
     adjustment: Adjustment
     plan: FramePlan
+    relations: tuple[JudgedRelation, ...] = ()
     states: tuple[MovedState, ...] = ()
 
 
@@ -96,6 +98,7 @@ def measure(
     placements: Sequence[Placement],
     layouts: Sequence[Layout],
     *,
+    relations: Sequence[Relation] = (),
     profiles: Sequence[Profile] = (),
     units: Units = MILLIMETRES,
     map_photos: PhotoMap = map,
@@ -104,6 +107,7 @@ def measure(
     """Where the targets stand, how sure that is, whether it conforms, and what to move.
 
     Args:
+        relations: What is required of two placements together, by their numbers in `placements`.
         profiles: Stored lenses, used where a photo's EXIF and size are theirs.
         units: In which the advice is worded; values are always mm and degrees.
 
@@ -122,6 +126,7 @@ def measure(
         placements,
         layouts,
         photos=by_name,
+        relations=relations,
         profiles=profiles,
         units=units,
         map_photos=map_photos,
@@ -180,6 +185,7 @@ def measure_found(
     layouts: Sequence[Layout],
     *,
     photos: Mapping[str, Photo] = MappingProxyType({}),
+    relations: Sequence[Relation] = (),
     profiles: Sequence[Profile] = (),
     units: Units = MILLIMETRES,
     map_photos: PhotoMap = map,
@@ -214,20 +220,19 @@ def measure_found(
     )
 
     progress("testing", 2, 3)
-    plan = plan_frame(adjustment, kit, vehicle, placements)
+    plan = plan_frame(adjustment, kit, vehicle, placements, relations)
     as_declared = report(adjustment, plan)
     beforehand = (*check_round(given, kit), two_places(sightings, adjustment, layouts_by_name))
     tests = check_consistency(adjustment, plan, as_declared, kit, vehicle, mounted, beforehand)
     reported, sheets = with_unseen_scales(adjustment, plan, as_declared)
     moves = unseen_moves(adjustment, plan, reported, kit)
-    withheld = why_withheld(adjustment)
-    judged = tuple(
-        judge(i, p, kit, vehicle, plan, reported, tests, moves, units, withheld)
-        for i, p in enumerate(placements)
-    )
+    evidence = Evidence(adjustment, plan, reported, tests, moves, why_withheld(adjustment))
+    judged = tuple(judge(i, p, kit, vehicle, evidence, units) for i, p in enumerate(placements))
+    related = tuple(judge_relation(i, r, evidence, units) for i, r in enumerate(relations))
     whole = Measurement(
-        decision=worst(p.decision.decision for p in judged),
+        decision=worst(one.decision.decision for one in (*judged, *related)),
         placements=judged,
+        relations=related,
         reported=reported,
         tests=tests,
         moves=moves,
@@ -275,26 +280,30 @@ def with_both_states(
     if split is None:
         return whole
     states = []
-    withheld = why_withheld(split.adjustment)
+    relations = [one.relation for one in whole.relations]
     for words, state_kit in (
         (f"before photo {split.first_after}", split.kit_before),
         (f"from photo {split.first_after} on", split.kit_after),
     ):
         try:
-            plan = plan_frame(split.adjustment, state_kit, vehicle, placements)
+            plan = plan_frame(split.adjustment, state_kit, vehicle, placements, relations)
         except NotEnoughError:
             return whole  # a state that does not show all that it takes cannot stand by itself
         reported, _ = with_unseen_scales(split.adjustment, plan, report(split.adjustment, plan))
-        judged = tuple(
-            judge(i, p, state_kit, vehicle, plan, reported, whole.tests, (), units, withheld)
-            for i, p in enumerate(placements)
+        evidence = Evidence(
+            split.adjustment, plan, reported, whole.tests, withheld=why_withheld(split.adjustment)
         )
-        states.append(MovedState(words, judged, reported, plan))
+        judged = tuple(judge(i, p, state_kit, vehicle, evidence, units) for i, p in enumerate(placements))
+        related = tuple(judge_relation(i, r, evidence, units) for i, r in enumerate(relations))
+        states.append(MovedState(words, judged, reported, plan, related))
     now = states[-1]
     return replace(
         whole,
-        decision=worst(p.decision.decision for state in states for p in state.placements),
+        decision=worst(
+            p.decision.decision for state in states for p in (*state.placements, *state.relations)
+        ),
         placements=now.placements,
+        relations=now.relations,
         reported=now.reported,
         moves=(),
         sightings=split.sightings,

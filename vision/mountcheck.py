@@ -55,6 +55,9 @@ def as_hung(network: Network, seen: Sequence[Edge]) -> tuple[Kit, str]:
     up = _up(network, T_world_plate)
     fixtures, says = [], []
     for fixture in network.kit.fixtures:
+        if fixture.is_mat:  # its plates are printed on it: they hang no other way
+            fixtures.append(fixture)
+            continue
         visible = {m.plate for m in fixture.mounts if m.plate in o.plates}
         found = next((h for h in _hangings(fixture, visible) if _fits(h, visible, T_world_plate, up)), None)
         fixtures.append(fixture if found is None else found.fixture)

@@ -18,13 +18,13 @@ DISPLACEMENT_TERMS = 6
 def rigidity(case: Case, level: float) -> Iterator[ConsistencyTest]:
     """Each fixture and the vehicle against having moved between two successive photos."""
     n_photos, state = case.adjustment.network.observed.n_photos, case.adjustment.state
-    for body, plates, poses in bodies(case.adjustment, case.plan, case.kit):
+    everything = list(bodies(case.adjustment, case.plan, case.kit))
+    for body, plates, poses in everything:
         groups = np.flatnonzero(np.isin(case.adjustment.network.observed.plate, plates))
         T_world_body = state.poses[poses[0]]
         tried = [t for k in range(1, n_photos) for t in _moved_at(case, body, groups, T_world_body, k)]
         passed = f"{body.words} did not move between photos, as far as they show it"
-        # A set has two such bodies as a rule, a fixture and the vehicle, which share the level.
-        yield from family(f"rigidity of {body.words}", passed, tried, level / 2)
+        yield from family(f"rigidity of {body.words}", passed, tried, level / max(2, len(everything)))
 
 
 def plate_rigidity(case: Case, level: float) -> Iterator[ConsistencyTest]:
@@ -64,8 +64,10 @@ def bodies(adjustment: Adjustment, plan: FramePlan, kit: Kit) -> Iterator[tuple[
         return np.flatnonzero(np.isin(o.plates, plates))
 
     for f, k in enumerate(network.fixtures()):
-        plates = seen(sorted(kit.fixtures[k].plates))
-        yield Body("fixture", kit.fixtures[k].name), plates, np.r_[u.plate_pose(plates), u.fixture_pose(f)]
+        fixture = kit.fixtures[k]
+        plates = seen(sorted(fixture.plates))
+        body = Body("mat" if fixture.is_mat else "fixture", fixture.name)
+        yield body, plates, np.r_[u.plate_pose(plates), u.fixture_pose(f)]
     if plan.wheels:
         plates = seen([c.plate for c in kit.clamps.values()] + [d.plate for d in kit.datum_plates])
         yield Body("vehicle"), plates, np.asarray(u.plate_pose(plates))

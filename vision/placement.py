@@ -16,14 +16,14 @@ from vision.frame import (
     FramePlan,
     HeightPlan,
     Input,
-    TargetPlan,
     WheelPlan,
     quantities,
 )
-from vision.kit import WHEELS, Clamp, Kit, Placement, Vehicle
+from vision.kit import UPRIGHT_KEYS, WHEELS, Clamp, DatumPlate, Fixture, Kit, Placement, Relation, Vehicle
 from vision.propagate import budget
+from vision.targets import DatumPlan, OriginPlan, RelationPlan, TargetPlan
 
-VALUE_KEYS = ("distance_mm", "lateral_mm", "height_mm", "yaw_deg", "pitch_deg", "roll_deg")
+VALUE_KEYS = UPRIGHT_KEYS
 
 # How much the wheels of one vehicle differ in loaded radius where nobody declared it; common practice,
 # no source.
@@ -58,19 +58,26 @@ class Reported:
 
 
 class _Inputs:
-    """Collects inputs while a plan is laid out."""
+    """Collects inputs while a plan is laid out; what has one name is one input, whoever uses it."""
 
     def __init__(self) -> None:
         self.items: list[Input] = []
+        self._known: dict[str, slice] = {}
 
     def add(self, name: str, us: Sequence[float], cause: str) -> slice:
-        first = len(self.items)
-        self.items += [Input(f"{name} {k}", float(u), cause) for k, u in enumerate(us)]
-        return slice(first, len(self.items))
+        if name not in self._known:
+            first = len(self.items)
+            self.items += [Input(f"{name} {k}", float(u), cause) for k, u in enumerate(us)]
+            self._known[name] = slice(first, len(self.items))
+        return self._known[name]
 
 
 def plan_frame(
-    adjustment: Adjustment, kit: Kit, vehicle: Vehicle, placements: Sequence[Placement]
+    adjustment: Adjustment,
+    kit: Kit,
+    vehicle: Vehicle,
+    placements: Sequence[Placement],
+    relations: Sequence[Relation] = (),
 ) -> FramePlan:
     """Lay out what the frame and the values are built from, with what these photos show.
 
@@ -101,10 +108,12 @@ def plan_frame(
     poses, height_known = adjustment.state.poses, True
     if not spans_a_plane([poses[h.pose][:3, 3] for h in heights]):
         heights, height_known = _wheels_as_floor(heights, wheels, vehicle, inputs, poses)
+    hung = [w.wheel for w in wheels]
+    targets = tuple(_target_plan(p, kit, adjustment, pose_of, hung, inputs) for p in placements)
     plan = FramePlan(
         wheels=wheels,
         heights=tuple(heights),
-        targets=tuple(_target_plan(p, kit, adjustment, pose_of, inputs) for p in placements),
+        targets=targets,
         vehicle=vehicle,
         inputs=tuple(inputs.items),
         front_from=front_from,
@@ -112,6 +121,7 @@ def plan_frame(
         weights=np.eye(len(heights)),
         up=_up(poses, wheels, heights),
         height_known=height_known,
+        relations=tuple(_relation_plan(r, targets) for r in relations),
     )
     return with_floor(plan, adjustment)
 
@@ -169,29 +179,75 @@ def _wheels_as_floor(
 
 
 def _target_plan(
-    placement: Placement, kit: Kit, adjustment: Adjustment, pose_of: Mapping[int, int], inputs: _Inputs
+    placement: Placement,
+    kit: Kit,
+    adjustment: Adjustment,
+    pose_of: Mapping[int, int],
+    hung: Sequence[str],
+    inputs: _Inputs,
 ) -> TargetPlan:
     network = adjustment.network
     names = [kit.fixtures[k].name for k in network.fixtures()]
+    fixture = next(f for f in kit.fixtures if f.name == placement.fixture)
     if placement.fixture not in names:
+        what = "mat" if fixture.is_mat else "fixture"
         raise NotEnoughError(
-            f"No plate of the fixture '{placement.fixture}' is in a usable photo that hangs together with "
-            "the wheels. Take two photos, one from each side, that show the fixture's plates together with "
+            f"No plate of the {what} '{placement.fixture}' is in a usable photo that hangs together with "
+            f"the wheels. Take two photos, one from each side, that show the {what}'s plates together with "
             "a wheel plate or with a floor plate that other photos show."
         )
-    fixture = next(f for f in kit.fixtures if f.name == placement.fixture)
     target = next(t for t in fixture.targets if t.name == placement.target)
-    pose = int(network.unknowns.fixture_pose(names.index(placement.fixture)))
     spot = inputs.add(
         f"target {placement.fixture} {placement.target}",
         (*[target.u_position_mm] * 3, *[target.u_rotation_rad] * 3),
         "fixture",
     )
-    datum = next((d for d in kit.datum_plates if d.name == placement.datum), None)
+    pose = int(network.unknowns.fixture_pose(names.index(placement.fixture)))
+    return TargetPlan(
+        placement,
+        pose,
+        target,
+        spot,
+        datum=_datum_plan(placement.datum, kit.datum_plates, pose_of, inputs),
+        origin=_origin_plan(placement, kit, pose_of, hung, inputs),
+        mat_poses=_highest_first(fixture, pose, adjustment, pose_of) if fixture.is_mat else None,
+    )
+
+
+def _highest_first(
+    mat: Fixture, pose: int, adjustment: Adjustment, pose_of: Mapping[int, int]
+) -> tuple[int, ...]:
+    """Poses of a mat's seen plates, by how high their centres are above its plane."""
+    T_world_mat = adjustment.state.poses[pose]
+    seen = [pose_of[m.plate] for m in mat.mounts if m.plate in pose_of]
+    heights = (adjustment.state.poses[seen, :3, 3] - T_world_mat[:3, 3]) @ T_world_mat[:3, 2]
+    return tuple(seen[k] for k in np.argsort(-heights, kind="stable"))
+
+
+def _datum_plan(
+    name: str, datum_plates: Sequence[DatumPlate], pose_of: Mapping[int, int], inputs: _Inputs
+) -> DatumPlan | None:
+    datum = next((d for d in datum_plates if d.name == name), None)
     if datum is None or datum.plate not in pose_of:
-        return TargetPlan(placement, pose, target, spot)
-    slot = inputs.add(f"datum {datum.name}", [datum.u_mm] * 3, "declared")
-    return TargetPlan(placement, pose, target, spot, pose_of[datum.plate], datum, slot)
+        return None
+    return DatumPlan(pose_of[datum.plate], datum, inputs.add(f"datum {name}", [datum.u_mm] * 3, "declared"))
+
+
+def _origin_plan(
+    placement: Placement, kit: Kit, pose_of: Mapping[int, int], hung: Sequence[str], inputs: _Inputs
+) -> OriginPlan | None:
+    origin = placement.origin
+    if origin is None:
+        return None
+    x_mm, y_mm = origin.offset_mm
+    slot = inputs.add(f"origin {origin.at} {x_mm:g} {y_mm:g}", [origin.u_mm] * 2, "declared")
+    wheel = hung.index(origin.at) if origin.at in hung else -1
+    return OriginPlan(origin, slot, wheel, _datum_plan(origin.at, kit.datum_plates, pose_of, inputs))
+
+
+def _relation_plan(relation: Relation, targets: Sequence[TargetPlan]) -> RelationPlan:
+    one, other = (targets[i] for i in relation.of)
+    return RelationPlan(relation, one.is_mat == other.is_mat)
 
 
 def _up(poses: NDArray, wheels: Sequence[WheelPlan], heights: Sequence[HeightPlan]) -> NDArray:

@@ -30,7 +30,7 @@ from vision.forecast import (
 )
 from vision.least_squares import State, normals
 from vision.parameters import LensPrior, parameter_priors, printed_scales
-from vision.placement import VALUE_KEYS, plan_frame, report
+from vision.placement import plan_frame, report
 
 # A grid of places, in mm: steps, how far out around car and fixture, heights of the phone from crouching to
 # overhead. Common practice, no source.
@@ -162,7 +162,7 @@ class Search:
         plan = plan_frame(adjustment, bay.kit, bay.vehicle, [bay.placement])
         plan = replace(plan, weights=np.eye(len(plan.heights)))
         reported = report(adjustment, plan)
-        keys = [key for key in VALUE_KEYS if f"0:{key}" in reported.keys]
+        keys = [key for key in plan.targets[0].keys if f"0:{key}" in reported.keys]
         at = np.array([reported.keys.index(f"0:{key}") for key in keys])
         required = bay.placement.values
         self.needed = np.array(

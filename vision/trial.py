@@ -20,10 +20,10 @@ class Body:
     """What moves as one.
 
     Attributes:
-        name: The fixture's name or the plate's number; empty for the vehicle.
+        name: The fixture's or mat's name or the plate's number; empty for the vehicle.
     """
 
-    kind: Literal["fixture", "vehicle", "plate"]
+    kind: Literal["fixture", "mat", "vehicle", "plate"]
     name: str = ""
 
     @property

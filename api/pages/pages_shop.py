@@ -11,7 +11,7 @@ from api.pages import pages
 from api.pages.pages import Anyone, Editing, Paired, page_router
 from api.visits import kits, placements
 from calib_data.crosschecks import AXLES
-from vision.placement import VALUE_KEYS
+from vision.kit import EVERY_KEY, UPRIGHT_KEYS, WHEELS
 
 router = page_router()
 
@@ -79,7 +79,7 @@ def all_placements(desk: Paired) -> HTMLResponse:
 @router.get("/placements/new")
 def new_placement(desk: Editing, family: str = "") -> HTMLResponse:
     template = next((one for one in placements.templates() if one.family == family), None)
-    file = template.placement if template else {"values": dict.fromkeys(VALUE_KEYS, {})}
+    file = template.placement if template else {"values": dict.fromkeys(UPRIGHT_KEYS, {})}
     return _placement_form(desk, file, None, family if template else "", template.says if template else "")
 
 
@@ -107,11 +107,14 @@ def _placement_form(
     """The form of a placement: it offers fixtures, targets and datum plates as the shop's kits have them."""
     with desk.service.store.reading() as db:
         files = [row.file for row in kits.listed(db)]
-    fixtures = [fixture for one in files for fixture in one.get("fixtures", {})]
-    targets = [t for one in files for f in one.get("fixtures", {}).values() for t in f.get("targets", {})]
+    carriers = [{**one.get("fixtures", {}), **one.get("mats", {})} for one in files]
+    fixtures = [name for one in carriers for name in one]
+    targets = [t for one in carriers for carrier in one.values() for t in carrier.get("targets", {})]
     datums = [*AXLES, *(name for one in files for name in one.get("datum_plates", {}))]
     # A template's own values are offered, of a placement that stands all of them.
-    keys = tuple(file["values"]) if shown is None else VALUE_KEYS
+    keys = tuple(file["values"])
+    if shown is not None:
+        keys = tuple(key for key in EVERY_KEY if key in file["values"] or key in UPRIGHT_KEYS)
     return desk.page(
         "placement_edit.html",
         file=file,
@@ -123,6 +126,7 @@ def _placement_form(
         fixtures=_once(fixtures, file.get("fixture")),
         targets=_once(targets, file.get("target")),
         datums=_once(datums, file.get("datum")),
+        origins=_once([*datums, *WHEELS], (file.get("origin") or {}).get("at")),
         is_demo=shown is not None and shown.is_demo,
     )
 

@@ -17,7 +17,7 @@ from api.records.paper import BOLD, FIXED, PLAIN, Drawing, marked_up
 from api.records.recording import Json
 from calib_data.drawings import draw_plan_and_side, draw_strip
 from vision.advice import LABELS
-from vision.placement import VALUE_KEYS
+from vision.kit import EVERY_KEY
 
 PAPERS = {"A4": A4, "Letter": LETTER}
 MARGIN, FOOT = 16 * mm, 20 * mm
@@ -152,7 +152,7 @@ def plain(name: str) -> str:
 
 def in_order(by_key: Json) -> Iterator[tuple[str, Any]]:
     """By the values' names in their usual order: canonical JSON has them by letter."""
-    return ((key, by_key[key]) for key in VALUE_KEYS if key in by_key)
+    return ((key, by_key[key]) for key in EVERY_KEY if key in by_key)
 
 
 # --- what the last round measured -----------------------------------------------------------------

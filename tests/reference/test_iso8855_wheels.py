@@ -14,8 +14,9 @@ import numpy as np
 import pytest
 
 from vision import geometry
-from vision.frame import FramePlan, HeightPlan, TargetPlan, WheelPlan, quantities
+from vision.frame import FramePlan, HeightPlan, WheelPlan, quantities
 from vision.kit import WHEELS, Clamp, Placement, Target, Vehicle
+from vision.targets import TargetPlan
 
 STANDOFF_MM = 120.0
 WHEEL_HEIGHT_MM = 315.0

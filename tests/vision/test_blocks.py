@@ -55,10 +55,11 @@ def some_blocks(rng, state):
         @ state.poses[[2, 3]]
         @ geometry.exp(rng.normal(size=(2, 6)) * 0.3)
     )
+    u_mounts = np.array([[0.2] * 3 + [1e-3] * 3, [0.3, 0.3, 1.0] + [2e-3] * 3])
     return {
         "saddles": saddle_block(UNKNOWNS, some_observations(rng), scales, rng.uniform(0.2, 1, (4, 12))),
         "lens": lens_block(UNKNOWNS, [LensPrior(LENS + 0.1, cov)]),
-        "mounts": mount_block(UNKNOWNS, [0, 0], [0, 1], T, [0.2, 0.3], [1e-3, 2e-3]),
+        "mounts": mount_block(UNKNOWNS, [0, 0], [0, 1], T, u_mounts),
         "bars": distance_block([[2, 3]], [500.0], [0.1]),
         "prior": prior("x", state, UNKNOWNS.plate_values(), 0.1, 0.5),
     }

@@ -67,7 +67,7 @@ def test_rear_pair_alone_says_why_the_distance_is_not_measured(simulated):
     reported, plan = simulated.values_of(scene, adjustment)
     assert "0:distance_mm" not in reported.keys and "0:lateral_mm" in reported.keys
     found_keys = dict.fromkeys(reported.keys, np.zeros(()))
-    says = not_measured(plan, 0, VALUE_KEYS, found_keys)
+    says = not_measured(plan, 0, found_keys)
     assert set(says) == {"distance_mm"} and "front axle" in says["distance_mm"]
 
 
@@ -84,7 +84,7 @@ def test_without_floor_and_radii_the_height_is_left_out(simulated):
     adjustment = simulated.adjust_from_nothing(simulated.network(scene, found))
     reported, plan = simulated.values_of(scene, adjustment, vehicle)
     assert "0:height_mm" not in reported.keys and "0:distance_mm" in reported.keys
-    assert "floor" in not_measured(plan, 0, VALUE_KEYS, dict.fromkeys(reported.keys))["height_mm"]
+    assert "floor" in not_measured(plan, 0, reported.keys)["height_mm"]
 
 
 def test_missing_rear_wheel_is_named(simulated):

@@ -1,0 +1,396 @@
+"""Scenes with several units and mats round a vehicle, with truth: every kind of target.
+
+As `tools.scene`, whose vehicle, clamps, prints and floor these are. Units are given in the design frame: X
+forward from the front axle's middle, Y left, Z up from the floor.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from types import MappingProxyType
+
+import numpy as np
+from numpy.random import Generator
+from numpy.typing import NDArray
+from scipy.spatial.transform import Rotation
+
+from tools import scene as shop
+from tools.photo_round import Phone, draw_phone, take_photos
+from tools.scene import PERFECT, Care, nudge, pose
+from tools.truth import Box, TruePhoto, TruePlate, Truth, true_relation, true_target_values
+from vision.kit import (
+    WHEELS,
+    DatumPlate,
+    Fixture,
+    FloorPlate,
+    Kit,
+    Mount,
+    Origin,
+    Placement,
+    Relation,
+    Target,
+    Tolerance,
+    Vehicle,
+)
+
+# KINDS.md, "Mats": the mark's frame in the mat's, columns x (down), y (reader's left), z (along the mark).
+R_MARK = np.array([[0.0, -1, 0], [0, 0, 1], [-1, 0, 0]])
+CORNER_PLATES = MappingProxyType({"corner_left": 40, "corner_right": 41})
+FIRST_UNIT_PLATE = 42
+
+
+@dataclass(frozen=True)
+class Unit:
+    """A fixture or mat, and what is asked of its target.
+
+    Attributes:
+        position_mm, facing_deg: Where the target is meant to be; of a mat, where its mark points.
+        tolerances: Half-widths by value; nominals are drawn.
+        off_mm, off_deg: How far off (sd) it is set up.
+        half_width_mm: Half the plates' spacing; of a mat, half its size along x and y.
+    """
+
+    name: str
+    position_mm: tuple[float, float, float]
+    tolerances: Mapping[str, float]
+    facing_deg: float = 0.0
+    is_mat: bool = False
+    datum: str = "front_axle"
+    origin: Origin | None = None
+    half_width_mm: tuple[float, float] = (250.0, 250.0)
+    off_mm: float = 3.0
+    off_deg: float = 0.15
+
+
+@dataclass(frozen=True)
+class MatCare:
+    """How well a mat's plates are known: standard uncertainties, as KINDS.md names them."""
+
+    u_position_mm: float = 1.0
+    u_rotation_deg: float = 2.0
+    u_flatness_mm: float = 1.0
+
+
+PERFECT_MAT = MatCare(0.0, 0.0, 0.0)
+
+
+@dataclass(frozen=True)
+class Pair:
+    """Two units together: half-widths by value of a relation."""
+
+    of: tuple[int, int]
+    tolerances: Mapping[str, float]
+
+
+@dataclass(frozen=True, eq=False)
+class Bay:
+    """Photos to be taken, what is declared, and the truth: `truth` with each target's place in its turn.
+
+    `meant` are the placements with the origins where they truly are.
+    """
+
+    kit: Kit
+    vehicle: Vehicle
+    placements: tuple[Placement, ...]
+    relations: tuple[Relation, ...]
+    meant: tuple[Placement, ...]
+    photos: tuple[TruePhoto, ...]
+    truth: Truth
+    T_world_targets: tuple[NDArray, ...]
+    flatness_mm: tuple[float, ...]
+
+    @property
+    def plates(self) -> tuple[TruePlate, ...]:
+        """As they stood at the first photo."""
+        return self.photos[0].plates
+
+    def true_values(self, placement: int) -> dict[str, float]:
+        """Of one placement."""
+        p = self.meant[placement]
+        truth = replace(self.truth, T_world_target=self.T_world_targets[placement])
+        is_mat = next(f.is_mat for f in self.kit.fixtures if f.name == p.fixture)
+        values = true_target_values(truth, p, is_mat)
+        return values | ({"flatness_mm": self.flatness_mm[placement]} if is_mat else {})
+
+    def true_relation(self, relation: int) -> dict[str, float]:
+        """Of one relation."""
+        one, other = self.relations[relation].of
+        truths = [replace(self.truth, T_world_target=self.T_world_targets[i]) for i in (one, other)]
+        p, q = self.meant[one], self.meant[other]
+        is_mat = next(f.is_mat for f in self.kit.fixtures if f.name == p.fixture)
+        return true_relation((truths[0], p), (truths[1], q), is_mat)
+
+
+def make_bay(
+    rng: Generator,
+    units: Sequence[Unit],
+    pairs: Sequence[Pair] = (),
+    *,
+    n_photos: int = 14,
+    reference_line: str = "centreline",
+    care: Care = Care(),  # noqa: B008 (frozen)
+    drawn: Care | None = None,
+    mat: MatCare = MatCare(),  # noqa: B008 (frozen)
+    drawn_mat: MatCare | None = None,
+    phone: Phone = Phone(),  # noqa: B008 (frozen)
+    size_px: tuple[int, int] = (4032, 3024),
+) -> Bay:
+    """A shop with these units.
+
+    Args:
+        care, mat: What the kit declares; `drawn`, `drawn_mat`, what is drawn where that differs.
+    """
+    cares = _Cares(care, drawn or care, mat, drawn_mat or mat)
+    car = shop.draw_car(rng)
+    T_world_vehicle = pose([*rng.uniform(-500, 500, 2), 0], [0, 0, rng.uniform(-180, 180)])
+    drawn = cares.drawn
+    prints = shop._Prints(rng, care, drawn, rng.normal(0, drawn.u_ruler_scale), 0)
+    clamps = {wheel: shop._clamp(rng, wheel, care, False, 0) for wheel in WHEELS}
+    plates = [shop._hang(rng, drawn, prints, clamp, car, T_world_vehicle) for clamp in clamps.items()]
+    boxes = [*shop._car_boxes(car, T_world_vehicle)]
+    floor_xy_mm = _floor_places(rng, car, units)
+    plates += [
+        shop._lay(rng, drawn, prints, number, T_world_vehicle, xy)
+        for number, xy in zip(shop.FLOOR_PLATES, floor_xy_mm, strict=True)
+    ]
+    datums, datum_points_mm = [], {}
+    for name in sorted({u.origin.at for u in units if u.origin} & set(CORNER_PLATES)):
+        T, datum = _corner(rng, care, name, car, T_world_vehicle)
+        datums.append(datum)
+        plates.append(prints.plate(datum.plate, "datum", T))
+        off_mm = np.array(datum.offset_mm) + rng.normal(0, 1, 3) * drawn.u_datum_mm
+        datum_points_mm[name] = T[:3, :3] @ off_mm + T[:3, 3]
+    fixtures, T_world_targets, flatness = [], [], []
+    number = FIRST_UNIT_PLATE if any(u.is_mat for u in units) else 10
+    for unit in units:
+        make = _lay_mat if unit.is_mat else _stand
+        made = make(rng, cares, prints, unit, T_world_vehicle, number)
+        number += len(made.fixture.mounts)
+        fixtures.append(made.fixture)
+        T_world_targets.append(made.T_world_target)
+        plates += made.plates
+        boxes += made.boxes
+        flatness.append(made.flatness_mm)
+
+    R, t = T_world_vehicle[:3, :3], T_world_vehicle[:3, 3]
+    truth = Truth(
+        wheel_centres_mm=dict(zip(WHEELS, car.centres_mm @ R.T + t, strict=True)),
+        spin_axes=dict(zip(WHEELS, car.axes @ R.T, strict=True)),
+        floor_point_mm=np.zeros(3),
+        floor_normal=np.array([0.0, 0, 1]),
+        T_world_target=np.eye(4),
+        datum_points_mm=datum_points_mm,
+    )
+    kit = Kit(
+        name="simulated kit",
+        u_ruler_scale=care.u_ruler_scale,
+        plates=MappingProxyType({p.number: prints.declared[p.number] for p in plates}),
+        clamps=MappingProxyType(clamps),
+        fixtures=tuple(fixtures),
+        floor=tuple(FloorPlate(p.number, care.u_flatness_mm) for p in plates if p.role == "floor"),
+        datum_plates=tuple(sorted(datums, key=lambda d: d.name)),
+    )
+    photos = _round(rng, phone, size_px, T_world_vehicle, car, units, plates, boxes, n_photos)
+    bare = tuple(
+        Placement(
+            f"{u.name} placed", u.name, "mark" if u.is_mat else "target", reference_line, u.datum,
+            MappingProxyType({}), float(np.radians(u.facing_deg)), u.origin,
+        )
+        for u in units
+    )  # fmt: skip
+    bay = Bay(
+        kit, shop._declare_vehicle(rng, car, care, drawn, False), bare,
+        tuple(Relation(f"pair {k + 1}", pair.of) for k, pair in enumerate(pairs)), bare,
+        photos, truth, tuple(T_world_targets), tuple(flatness),
+    )  # fmt: skip
+    return _declare(rng, bay, units, pairs, drawn is PERFECT)
+
+
+def _declare(rng: Generator, bay: Bay, units: Sequence[Unit], pairs: Sequence[Pair], is_perfect: bool) -> Bay:
+    """Nominals from which the true values are off by as much as the technician was; origins as declared."""
+    declared = {
+        origin: origin if is_perfect else _declared_origin(rng, origin)
+        for origin in dict.fromkeys(p.origin for p in bay.meant)
+    }
+    placements = []
+    for i, (unit, p) in enumerate(zip(units, bay.meant, strict=True)):
+        true = bay.true_values(i)
+        values = {
+            key: Tolerance(_nominal(rng, key, true[key], unit), half, half)
+            for key, half in unit.tolerances.items()
+        }
+        placements.append(replace(p, values=MappingProxyType(values), origin=declared[p.origin]))
+    relations = []
+    for k, (pair, r) in enumerate(zip(pairs, bay.relations, strict=True)):
+        true = bay.true_relation(k)
+        values = {
+            key: Tolerance(round(true[key] + rng.normal(0, 0.1 if key.endswith("_deg") else 1.0), 2), h, h)
+            for key, h in pair.tolerances.items()
+        }
+        relations.append(replace(r, values=MappingProxyType(values)))
+    return replace(bay, placements=tuple(placements), relations=tuple(relations))
+
+
+def _declared_origin(rng: Generator, origin: Origin | None) -> Origin | None:
+    """The origin's offset as somebody measured it."""
+    if origin is None or not origin.u_mm:
+        return origin
+    x_mm, y_mm = np.array(origin.offset_mm) + rng.normal(0, origin.u_mm, 2)
+    return replace(origin, offset_mm=(float(x_mm), float(y_mm)))
+
+
+def _nominal(rng: Generator, key: str, true: float, unit: Unit) -> float:
+    if key == "flatness_mm":
+        return 0.0
+    off = rng.normal(0, unit.off_deg if key.endswith("_deg") else unit.off_mm)
+    return round(float(true - off), 2)
+
+
+@dataclass(frozen=True, eq=False)
+class _Made:
+    fixture: Fixture
+    T_world_target: NDArray
+    plates: list[TruePlate]
+    boxes: list[Box]
+    flatness_mm: float = 0.0
+
+
+@dataclass(frozen=True)
+class _Cares:
+    care: Care
+    drawn: Care
+    mat: MatCare
+    drawn_mat: MatCare
+
+
+def _stand(
+    rng: Generator,
+    cares: _Cares,
+    prints: "shop._Prints",
+    unit: Unit,
+    T_world_vehicle: NDArray,
+    number: int,
+) -> _Made:
+    """A stand with two plates and its target between or above them."""
+    care, drawn = cares.care, cares.drawn
+    half_mm = unit.half_width_mm[0]
+    T_fixture_target = pose(np.round([rng.uniform(-15, 0), rng.normal(0, 2), rng.uniform(100, 200)], 1))
+    mounts = []
+    for k, y_mm in enumerate((half_mm, -half_mm)):
+        T = pose([0, y_mm, 0])
+        T[:3, :3] = shop.R_FIXTURE_FACE
+        mounts.append(Mount(number + k, T, care.u_mount_mm, float(np.radians(care.u_mount_deg))))
+    target = Target("target", T_fixture_target, care.u_target_mm, float(np.radians(care.u_target_deg)))
+    off = rng.normal(0, 1, 6) * ([unit.off_mm] * 3 + [unit.off_deg] * 3)
+    T_vehicle_target = pose(off[:3] + unit.position_mm, [0, 0, unit.facing_deg]) @ pose([0, 0, 0], off[3:])
+    T_world_fixture = T_world_vehicle @ T_vehicle_target @ np.linalg.inv(T_fixture_target)
+    T_world_target = T_world_fixture @ T_fixture_target @ nudge(rng, drawn.u_target_mm, drawn.u_target_deg)
+    plates = [
+        prints.plate(
+            m.plate,
+            "fixture",
+            T_world_fixture @ m.T_fixture_plate @ nudge(rng, drawn.u_mount_mm, drawn.u_mount_deg),
+        )
+        for m in mounts
+    ]
+    beam = Box(T_world_fixture @ pose([45, 0, 0]), (15.0, half_mm + 110, 30.0), "beam")
+    return _Made(Fixture(unit.name, tuple(mounts), (target,)), T_world_target, plates, [beam])
+
+
+def _lay_mat(
+    rng: Generator,
+    cares: _Cares,
+    prints: "shop._Prints",
+    unit: Unit,
+    T_world_vehicle: NDArray,
+    number: int,
+) -> _Made:
+    """A mat with a plate at each corner, its mark in the middle, all as soft as the kit says."""
+    care, drawn, mat, soft = cares.care, cares.drawn, cares.mat, cares.drawn_mat
+    half_x, half_y = unit.half_width_mm
+    mounts = tuple(
+        Mount(
+            number + k,
+            pose([sx * half_x, sy * half_y, 0]),
+            mat.u_position_mm,
+            float(np.radians(mat.u_rotation_deg)),
+            mat.u_flatness_mm,
+        )
+        for k, (sx, sy) in enumerate(((-1, -1), (1, -1), (1, 1), (-1, 1)))
+    )
+    T_mat_mark = np.eye(4)
+    T_mat_mark[:3, :3] = R_MARK
+    target = Target("mark", T_mat_mark, care.u_target_mm, float(np.radians(care.u_target_deg)))
+    off = rng.normal(0, 1, 4) * ([unit.off_mm] * 2 + [0.5, unit.off_deg])
+    # The mark points to the facing: the mat's y, so the mat is turned by a quarter less.
+    T_vehicle_mat = pose(off[:3] + unit.position_mm, [0, 0, unit.facing_deg - 90 + off[3]])
+    T_world_mat = T_world_vehicle @ T_vehicle_mat
+    T_world_target = T_world_mat @ T_mat_mark @ nudge(rng, drawn.u_target_mm, drawn.u_target_deg)
+    plates, heights_mm = [], []
+    for m in mounts:
+        T = np.eye(4)
+        T[:3, :3] = Rotation.from_rotvec(rng.normal(0, 1, 3) * np.radians(soft.u_rotation_deg)).as_matrix()
+        T[:3, 3] = rng.normal(0, 1, 3) * [*[soft.u_position_mm] * 2, soft.u_flatness_mm]
+        heights_mm.append(float(T[2, 3]))
+        plates.append(prints.plate(m.plate, f"mat {unit.name}", T_world_mat @ m.T_fixture_plate @ T, 2.0))
+    fixture = Fixture(unit.name, mounts, (target,), is_mat=True)
+    return _Made(fixture, T_world_target, plates, [], max(heights_mm) - min(heights_mm))
+
+
+def _corner(
+    rng: Generator, care: Care, name: str, car: "shop.Car", T_world_vehicle: NDArray
+) -> tuple[NDArray, DatumPlate]:
+    """A datum plate on the rear bumper's corner, facing rearward; the corner lies outward of it."""
+    side = 1.0 if name.endswith("left") else -1.0
+    offset_mm = (-side * 110.0, 0.0, 0.0)
+    x_mm = car.far_axle_mm - car.far_overhang_mm - 10
+    T = T_world_vehicle @ pose([x_mm, side * (car.half_width_mm - 150), 560])
+    T[:3, :3] = T[:3, :3] @ np.array([[0.0, 0, -1], [-1, 0, 0], [0, 1, 0]])
+    return T, DatumPlate(name, CORNER_PLATES[name], offset_mm, care.u_datum_mm)
+
+
+def _floor_places(rng: Generator, car: "shop.Car", units: Sequence[Unit]) -> NDArray:
+    """Six places: beside the axles' ends and on both sides farther out, clear of the units."""
+    side_mm, far_mm = car.half_width_mm + 330, car.far_axle_mm
+    ends = [u.position_mm[0] for u in units]
+    front = max([*ends, 900.0]) - 350 if max(ends) > 1300 else 1250.0
+    rear = min([*ends, far_mm - 900.0]) + 350 if min(ends) < far_mm - 1300 else far_mm - 1250.0
+    places = [
+        [front, 620.0],
+        [0.0, -side_mm],
+        [far_mm, side_mm],
+        [rear, -620.0],
+        [far_mm, -side_mm],
+        [0.0, side_mm],
+    ]
+    if any(u.is_mat for u in units):  # the mats lie there: the plates go between them
+        places[1], places[2] = [far_mm / 2, -side_mm], [far_mm / 2, side_mm]
+        places[4], places[5] = [front, -620.0], [rear, 620.0]
+    return np.array(places) + rng.normal(0, 40, (6, 2))
+
+
+def _round(
+    rng: Generator,
+    phone: Phone,
+    size_px: tuple[int, int],
+    T_world_vehicle: NDArray,
+    car: "shop.Car",
+    units: Sequence[Unit],
+    plates: Sequence[TruePlate],
+    boxes: Sequence[Box],
+    n_photos: int,
+) -> tuple[TruePhoto, ...]:
+    """Photos from all round vehicle and units, phone held high, the last from where the first was taken."""
+    xy = np.array([u.position_mm[:2] for u in units])
+    low = np.minimum(xy.min(0), [car.far_axle_mm, -car.half_width_mm])
+    high = np.maximum(xy.max(0), [0.0, car.half_width_mm])
+    middle, half = (low + high) / 2, (high - low) / 2 + 1700
+    turn = rng.uniform(0, 2 * np.pi) + np.arange(n_photos - 1) * 2 * np.pi / (n_photos - 1)
+    on_ring = np.column_stack([np.cos(turn), np.sin(turn)])
+    on_ring /= np.maximum(np.abs(on_ring[:, :1]), np.abs(on_ring[:, 1:])) ** 0.7
+    places = middle + on_ring * half + rng.normal(0, 150, (n_photos - 1, 2))
+    places = np.vstack([places, places[:1] + rng.normal(0, 100, 2)])
+    places_mm = np.column_stack([places, rng.normal(1900, 60, n_photos)])
+    phones = [draw_phone(rng, phone, size_px, 0)]
+    return take_photos(
+        rng, phone, phones, size_px, T_world_vehicle, places_mm, tuple(plates), tuple(boxes), link=True
+    )
