@@ -196,8 +196,13 @@ def opened(path: Path, *, makes: bool) -> Iterator[Engine]:
 
     @event.listens_for(engine, "connect")
     def _configure(connection, _record):  # type: ignore[no-untyped-def]
+        connection.isolation_level = None  # the driver would leave the making of tables out of transactions
         connection.execute("PRAGMA foreign_keys=ON")
         connection.execute(f"PRAGMA query_only={'OFF' if makes else 'ON'}")
+
+    @event.listens_for(engine, "begin")
+    def _begin(connection):  # type: ignore[no-untyped-def]
+        connection.exec_driver_sql("BEGIN")
 
     try:
         try:

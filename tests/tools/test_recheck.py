@@ -318,6 +318,21 @@ def test_a_run_that_was_stopped_goes_on(planted, tmp_path):
     assert len(rows(out)) == len(planted[1]) + 4
 
 
+def test_a_plug_pulled_while_the_tables_are_made_leaves_a_file_to_go_on_with(planted, tmp_path, monkeypatch):
+    out = tmp_path / "results.sqlite"
+    whole = results.Table.metadata.create_all
+
+    def half(connection):
+        whole(connection)
+        raise _Pulled
+
+    with monkeypatch.context() as patch:
+        patch.setattr(results.Table.metadata, "create_all", half)
+        with pytest.raises(_Pulled):
+            recheck(planted[0], out)
+    assert recheck(planted[0], out).n_measured == len(planted[1])
+
+
 def test_a_store_at_work_is_read_from_a_copy_and_nothing_beside_it_changes(planted, tmp_path):
     shutil.copytree(planted[0], tmp_path / "store")
     store = open_store(tmp_path / "store")  # keeps its log of writes beside it while it is open
