@@ -72,7 +72,7 @@ class ComparedValue:
     """A figure then and today; None where there is none, and `says` tells why.
 
     Attributes:
-        subject: placement, vehicle, sheet or ruler; `name` tells which of them.
+        subject: placement, relation, vehicle, sheet or ruler; `name` tells which of them.
         off_u: today - signed, in the signed u.
     """
 
@@ -143,7 +143,11 @@ def compare_with_signed(signed: Json | None, today: Json | None, mode: Mode, veh
         today: As measured now; None: it could not be.
         vehicle: As declared, for what it says of wheelbase and tracks.
     """
-    values = tuple(_placement_values(signed, today)) + tuple(_vehicle_values(signed, today, vehicle))
+    values = (
+        *_required_values("placement", signed, today),
+        *_required_values("relation", signed, today),
+        *_vehicle_values(signed, today, vehicle),
+    )
     off = [value for value in values if value.off_u is not None]
     largest = max(off, key=lambda value: abs(value.off_u or 0.0), default=None)
     if signed is None or today is None:
@@ -156,12 +160,12 @@ def compare_with_signed(signed: Json | None, today: Json | None, mode: Mode, veh
     return Compared(values, findings, largest)
 
 
-def _placement_values(signed: Json | None, today: Json | None) -> Iterator[ComparedValue]:
-    sides = [{one["name"]: one for one in (side or {}).get("placements", ())} for side in (signed, today)]
+def _required_values(subject: str, signed: Json | None, today: Json | None) -> Iterator[ComparedValue]:
+    sides = [{one["name"]: one for one in (side or {}).get(f"{subject}s", ())} for side in (signed, today)]
     for name in dict.fromkeys((*sides[0], *sides[1])):
         then, now = (side.get(name, {}).get("values", {}) for side in sides)
         for key in dict.fromkeys((*then, *now)):
-            yield _compared("placement", name, key, then.get(key, {}), now.get(key, {}))
+            yield _compared(subject, name, key, then.get(key, {}), now.get(key, {}))
 
 
 def _vehicle_values(signed: Json | None, today: Json | None, vehicle: Json) -> Iterator[ComparedValue]:

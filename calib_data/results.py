@@ -126,6 +126,7 @@ class Value(Table):
     | subject | name | key |
     |---|---|---|
     | placement | the placement's name | distance_mm, lateral_mm ... |
+    | relation | the relation's name | spacing_mm, symmetry_mm ... |
     | vehicle | empty | wheelbase_left_mm, toe_rear_left_deg ... |
     | sheet | the plate's number | printed_scale: measured / nominal length as the photos have it |
     | ruler | empty | scale: what all sheets have in common, 1 as declared |

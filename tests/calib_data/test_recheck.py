@@ -98,6 +98,13 @@ def test_a_value_that_is_not_measured_today_differs_with_the_reason(signed, toda
     assert says == ["distance_mm of board was measured then and not today. The front wheels are hidden."]
 
 
+def test_what_two_placements_must_be_together_is_compared_too(signed, today):
+    for side, value in ((signed, 1200.0), (today, 1201.0)):
+        side["relations"] = [{"name": "pair of boards", "values": {"spacing_mm": _value(value)}}]
+    (finding,) = compare_with_signed(signed, today, "photos", {}).findings
+    assert finding.kind == "differs" and finding.about == "spacing_mm of pair of boards"
+
+
 def test_a_value_that_is_new_today_differs(signed, today):
     today["vehicle"]["toe_rear_left_deg"] = {"value": 0.1, "u": 0.05}
     (finding,) = compare_with_signed(signed, today, "photos", {}).findings

@@ -134,7 +134,13 @@ def _measured(material: RoundToMeasure, photos: "_Photos") -> tuple[Measurement,
         raise NotEnoughError(f"There is no photo that can be measured. {reasons}".strip())
     given = material.photo_set
     m = measure_found(
-        found, given.kit, given.vehicle, given.placements, load_layouts(), photos=photos.decoded
+        found,
+        given.kit,
+        given.vehicle,
+        given.placements,
+        load_layouts(),
+        relations=given.relations,
+        photos=photos.decoded,
     )
     return m, to_result(m, given, found, unread)
 
