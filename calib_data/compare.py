@@ -7,10 +7,12 @@ lens's, add. Nothing is taken to be shared by rounds that were measured with dif
 """
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+from numpy.typing import NDArray
 from scipy.stats import norm
 
 from calib_data.formats import VALUE_KEYS
@@ -76,7 +78,7 @@ def compare_results(before: dict[str, Any], after: dict[str, Any]) -> RoundsComp
         for which, result in (("the first", before), ("the second", after))
         if result.get("states")
     ]
-    sides = _Sides(before, after, is_comparable=not says)
+    sides = Sides(before, after, is_comparable=not says)
     placements = tuple(_placements(sides))
     facts = sorted({*before["vehicle"], *after["vehicle"]}, key=_order_of(before, after))
     vehicle = tuple(
@@ -105,7 +107,7 @@ def _order_of(before: dict[str, Any], after: dict[str, Any]) -> Any:
     return keys.index
 
 
-def _placements(sides: "_Sides") -> Any:
+def _placements(sides: "Sides") -> Any:
     after = {p["name"]: (k, p) for k, p in enumerate(sides.after["placements"])}
     for index, placement in enumerate(sides.before["placements"]):
         if placement["name"] not in after:
@@ -145,8 +147,13 @@ def _judged(d: Difference, limit: float) -> Difference:
     )
 
 
-class _Sides:
+class Sides:
     """Both results, and the effects of the kit's errors in each."""
+
+    @classmethod
+    def of(cls, before: dict[str, Any], after: dict[str, Any]) -> "Sides":
+        """Comparable where nothing moved within either round."""
+        return cls(before, after, is_comparable=not (before.get("states") or after.get("states")))
 
     def __init__(self, before: dict[str, Any], after: dict[str, Any], is_comparable: bool) -> None:
         self.before, self.after, self.is_comparable = before, after, is_comparable
@@ -180,6 +187,30 @@ class _Sides:
         half = COVERAGE_95 * u
         return Difference(key, values[0], values[1], change, u, (change - half, change + half), False, "")
 
+    def covariance(self, keys: Sequence[tuple[str, str]]) -> NDArray:
+        """Joint covariance (k, k) of several values' differences, after minus before.
+
+        Args:
+            keys: For each value what the effects call it in both results, e.g. ("0:yaw_deg", "1:yaw_deg").
+        """
+        own = [
+            _covariance(result, [pair[side] for pair in keys])
+            for side, result in enumerate((self.before, self.after))
+        ]
+        total = own[0] + own[1]
+        if not self.shares_kit:
+            return total
+        names = sorted({n for effects in self._effects for of_key in effects.values() for n in of_key})
+        ours, theirs = (
+            np.array([[self._effects[side].get(pair[side], {}).get(n, 0.0) for n in names] for pair in keys])
+            for side in (0, 1)
+        )
+        common = ours @ theirs.T
+        joint = total - common - common.T
+        # What the figures' rounding leaves must not make a variance negative.
+        values, vectors = np.linalg.eigh(joint)
+        return (vectors * np.maximum(values, 1e-9 * values.max())) @ vectors.T
+
     def _joint_u(self, key_before: str, u_before: float, key_after: str, u_after: float) -> float:
         variance = u_before**2 + u_after**2
         if not self.shares_kit:
@@ -188,6 +219,14 @@ class _Sides:
         common = sum(effect * theirs[name] for name, effect in ours.items() if name in theirs)
         # (a - b)^2 = a^2 + b^2 - 2 a b for each common error; the rest of both variances is each round's own.
         return math.sqrt(max(variance - 2 * common, 0.0))
+
+
+def _covariance(result: Mapping[str, Any], keys: Sequence[str]) -> NDArray:
+    """Of values of one placement, as its result states it."""
+    index = int(keys[0].split(":")[0])
+    joint = result["placements"][index]["covariance"]
+    at = [joint["keys"].index(key.split(":")[1]) for key in keys]
+    return np.array(joint["matrix"], float)[np.ix_(at, at)]
 
 
 def _effects_by_key(kit: Mapping[str, Any]) -> dict[str, dict[str, float]]:

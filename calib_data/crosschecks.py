@@ -20,6 +20,7 @@ from calib_data.formats import (
     ResultPlacement,
     ResultValue,
     SetFile,
+    ShiftFile,
     ToleranceFile,
 )
 from calib_data.reading import Problem, Where
@@ -250,6 +251,16 @@ def tolerance_problems(placement: PlacementFile) -> Iterator[Problem]:
     for key, tolerance in placement.values.items():
         if key.endswith("_deg"):
             yield from _angle_problems(("values", key), tolerance)
+
+
+def shift_problems(shift: ShiftFile) -> Iterator[Problem]:
+    """Contradictions inside a shift."""
+    for key, tolerance in shift.values.items():
+        if key.endswith("_deg"):
+            yield from _angle_problems(("values", key), tolerance)
+    for key in shift.step:
+        if key not in shift.values:
+            yield Problem(("step", key), "is a step of a value that is not required. Take it out.")
 
 
 def _has(owner: str, known: Mapping[str, object]) -> str:

@@ -4,8 +4,9 @@ Plain numbers only, in mm and degrees. Figures are rounded to a millionth of the
 noise, and would differ from one machine's libraries to the next.
 
 Beyond FORMATS.md a result carries `set`, `geometry` (for drawings), `states` (where something moved),
-`kit_effects` (for comparing rounds), `not_checked`, `caution`, `warnings` and `made_with`; a placement its
-`says` and `joint` risk, a photo its `sha256` and `remarks` on the sharpness and exposure of single plates.
+`kit_effects` and `unseen_moves` (for comparing rounds), `not_checked`, `caution`, `warnings` and `made_with`;
+a placement its `says` and `joint` risk, a photo its `sha256` and `remarks` on the sharpness and exposure of
+single plates.
 """
 
 import math
@@ -30,6 +31,7 @@ from vision.measure import Measurement
 from vision.moved import LATER
 from vision.photo import ExifFacts
 from vision.placement import Reported
+from vision.unseen import Unseen
 
 # Half-width of a normal distribution's 95 % interval, in units of u (JCGM 100, table G.1, rounded there).
 COVERAGE_95 = 1.959964
@@ -107,6 +109,7 @@ def to_result(
         "warnings": [*photo_set.warnings, *m.warnings],
         "geometry": _geometry(m, photo_set.kit),
         "kit_effects": _kit_effects(m, photo_set),
+        "unseen_moves": [_unseen_move(one, m.reported) for one in m.moves],
         "made_with": made_with(),
     }
 
@@ -329,6 +332,20 @@ def _kit_effects(m: Measurement, photo_set: PhotoSet) -> Json | None:
         "effects": {
             key: [round(effect, _decimals(u[i])) for effect in found.effects[i].tolist()]
             for i, key in enumerate(found.keys)
+        },
+    }
+
+
+def _unseen_move(one: Unseen, reported: Reported) -> Json:
+    """A move that these photos do not exclude, and what it would do to each target's values."""
+    assert one.body is not None
+    at = [(i, key) for i, key in enumerate(reported.keys) if ":" in key]
+    return {
+        "what": one.body.words,
+        "between": list(one.between),
+        "effects": {
+            key: [round(effect, _decimals(reported.u(key))) for effect in one.effects[:, i].tolist()]
+            for i, key in at
         },
     }
 

@@ -37,6 +37,7 @@ COMMANDS = {
     "clamps": "tools.cli_clamps:clamps_command",
     "teach": "tools.cli_teach:teach_commands",
     "proof": "tools.cli_proof:proof_commands",
+    "shift": "tools.cli_shift:shift_command",
     "print": "tools.cli_print:print_command",
     "serve": "tools.cli_serve:serve_command",
     "verify": "tools.cli_records:verify_command",

@@ -11,11 +11,12 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
 from calib_data.photoset import write_json_atomically
+from tools.kinds import R_MARK
 from tools.render import Look, encode_photo, render_photo
 from tools.scene import R_FIXTURE_FACE
 from tools.shop import make_shop
 from tools.truth import Scene, Truth, true_facts, true_values, views_in
-from vision.kit import Kit, Placement, Target, Vehicle
+from vision.kit import Fixture, Kit, Origin, Placement, Relation, Target, Vehicle
 
 
 def write_set(
@@ -71,7 +72,9 @@ def kit_file(kit: Kit, taken: str | None = None) -> dict[str, Any]:
                 "targets": {t.name: _target(t) for t in fixture.targets},
             }
             for fixture in kit.fixtures
+            if not fixture.is_mat
         },
+        **({"mats": mats} if (mats := {f.name: _mat(f) for f in kit.fixtures if f.is_mat}) else {}),
         "floor": [asdict(plate) for plate in kit.floor],
         "scale_bars": [{**asdict(bar), "plates": list(bar.plates)} for bar in kit.scale_bars],
         "datum_plates": {
@@ -114,6 +117,25 @@ def _target(target: Target) -> dict[str, Any]:
     return {**body, "label": {"plate": label.plate, **_body(label.T_target_plate, R_FIXTURE_FACE, label)}}
 
 
+def _mat(mat: Fixture) -> dict[str, Any]:
+    """KINDS.md, "Mats": turns in the mat's plane only."""
+
+    def in_plane(T: NDArray, R_at_zero: NDArray, body: Any) -> dict[str, Any]:
+        R = T[:3, :3] @ R_at_zero.T
+        return {
+            "position_mm": [round(float(v), 6) for v in T[:2, 3]],
+            "rotation_deg": _degrees(float(np.arctan2(R[1, 0], R[0, 0]))),
+            "u_position_mm": body.u_position_mm,
+            "u_rotation_deg": _degrees(body.u_rotation_rad),
+        }
+
+    return {
+        "plates": [{"plate": m.plate, **in_plane(m.T_fixture_plate, np.eye(3), m)} for m in mat.mounts],
+        "targets": {t.name: in_plane(t.T_fixture_target, R_MARK, t) for t in mat.targets},
+        "u_flatness_mm": mat.mounts[0].u_flatness_mm,
+    }
+
+
 def _body(T: NDArray, R_at_zero: NDArray, body: Any) -> dict[str, Any]:
     """FORMATS.md: R = Rz @ Ry @ Rx @ R0, written as [rx, ry, rz]."""
     turn_deg = Rotation.from_matrix(T[:3, :3] @ R_at_zero.T).as_euler("ZYX", degrees=True)[::-1]
@@ -141,7 +163,28 @@ def placement_file(placement: Placement) -> dict[str, Any]:
         "target": placement.target,
         "reference_line": placement.reference_line,
         "datum": placement.datum,
+        **({"facing_deg": _degrees(placement.facing_rad)} if placement.facing_rad else {}),
+        **({"origin": _origin(placement.origin)} if placement.origin else {}),
         "values": {key: asdict(tolerance) for key, tolerance in placement.values.items()},
+    }
+
+
+def _origin(origin: Origin) -> dict[str, Any]:
+    return {
+        "at": origin.at,
+        "offset_mm": list(origin.offset_mm),
+        **({"u_mm": origin.u_mm} if origin.u_mm else {}),
+        "axis_deg": _degrees(origin.axis_rad),
+    }
+
+
+def relation_file(relation: Relation, placements: Sequence[Placement]) -> dict[str, Any]:
+    """What is asked of two placements together."""
+    return {
+        "format": "plumbsight.relation/1",
+        "name": relation.name,
+        "of": [placements[i].name for i in relation.of],
+        "values": {key: asdict(tolerance) for key, tolerance in relation.values.items()},
     }
 
 

@@ -62,6 +62,16 @@ def result_table(result: Json, units: Units) -> str:
     return "\n".join(line.rstrip() for line in lines)
 
 
+def shift_table(decided: Json, units: Units) -> str:
+    """The decision on the difference between two rounds, in words and columns."""
+    lines = [f"{decided['name']}: {DECISIONS[decided['decision']].lower()}"]
+    lines += _wrapped(f"'{decided['to']}' in the second round minus '{decided['from']}' in the first.", "  ")
+    lines += ["", *_values(decided, units)]
+    for says in decided["says"] if decided["decision"] != "nonconforming" else ():
+        lines += _wrapped(says, "  ")
+    return "\n".join(line.rstrip() for line in (*lines, *_advice(decided)))
+
+
 def _head(result: Json) -> Iterator[str]:
     photos = result["photos"]
     used = sum(photo["used"] for photo in photos)

@@ -8,15 +8,21 @@ and measured from nothing. Counted are the values of the placements and of the r
 
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 from types import MappingProxyType
+from typing import Any
 
 import numpy as np
 from numpy.random import Generator
 
+from calib_data.formats import ShiftFile
 from calib_data.layouts import load_layouts
+from calib_data.photoset import photo_set_of
+from calib_data.result import Json, to_result
+from calib_data.shift import decide_shift
 from tools.kinds import Bay, Pair, Unit, make_bay
+from tools.make_set import kit_file, placement_file, vehicle_file
 from tools.simulate import observe_scene
 from tools.studies.counting import run, share, study_words, table
 from tools.studies.coverage import INTERVAL, NO_ALARM
@@ -128,6 +134,46 @@ FAMILIES: Mapping[str, Callable[[Generator], Drawn]] = MappingProxyType(
 )
 
 
+def board_near_and_far(rng: Generator) -> tuple[Unit, Unit, dict[str, Any]]:
+    """The same board in two rounds, 0.8 to 2 m apart along the line."""
+    x, height = float(rng.uniform(1800, 3000)), float(rng.uniform(700, 1200))
+    way = round(float(rng.uniform(800, 2000)), -1)
+    near = Unit("board", (x, 0.0, height), {}, off_mm=2.0)
+    far = replace(near, position_mm=(x + way, 0.0, height))
+    asked = {
+        "distance_mm": (way, 8.0),
+        "lateral_mm": (0.0, 5.0),
+        "height_mm": (0.0, 5.0),
+        "yaw_deg": (0.0, 0.5),
+    }
+    return near, far, _shift(asked)
+
+
+def angle_stops(rng: Generator) -> tuple[Unit, Unit, dict[str, Any]]:
+    """A mirror plate close ahead, turned from stop to stop of 2 degrees about the upright."""
+    place = (float(rng.uniform(1700, 2600)), 0.0, float(rng.uniform(400, 800)))
+    stops = 2.0 * float(rng.integers(1, 4)) * float(rng.choice([-1, 1]))
+    straight = Unit("plate", place, {}, half_width_mm=(300.0, 0.0), off_deg=0.05)
+    turned = replace(straight, facing_deg=stops)
+    return straight, turned, _shift({"yaw_deg": (stops, 0.4), "pitch_deg": (0.0, 0.4)}, {"yaw_deg": 2.0})
+
+
+def _shift(asked: Mapping[str, tuple[float, float]], step: Mapping[str, float] = {}) -> dict[str, Any]:  # noqa: B006
+    return {
+        "format": "plumbsight.shift/1",
+        "name": "from one to the next",
+        "from": "placed",
+        "to": "placed",
+        "values": {key: {"nominal": n, "minus": half, "plus": half} for key, (n, half) in asked.items()},
+        "step": dict(step),
+    }
+
+
+TWO_ROUNDS: Mapping[str, Callable[[Generator], tuple[Unit, Unit, dict[str, Any]]]] = MappingProxyType(
+    {"board_near_and_far": board_near_and_far, "angle_stops": angle_stops}
+)
+
+
 @dataclass(frozen=True)
 class Outcome:
     """One set: error / u and u by value (`0:range_mm`, `r0:spacing_mm`), alarms, why it was not measured."""
@@ -187,6 +233,59 @@ def one_set(seed: int, family: str, index: int) -> Outcome:
     )
 
 
+def two_rounds(seed: int, family: str, index: int, planted: float = 0.0) -> tuple[Json, dict[str, float]]:
+    """The shift's decision on two rounds of one scene, and the true differences.
+
+    All that is not photos is drawn first, so the same seed gives the same shop with other photos.
+
+    Args:
+        planted: Degrees by which the fixture is turned too far in the second round.
+
+    Raises:
+        PlumbsightError: The photos of a round do not suffice.
+    """
+    rng = rng_of(seed, index)
+    one, other, asked = TWO_ROUNDS[family](rng)
+    other = replace(other, facing_deg=other.facing_deg + planted)
+    line = str(rng.choice(["centreline", "thrust_line"]))
+    results, true = [], []
+    for unit, n_photos in ((one, 12), (other, 13)):
+        bay = make_bay(
+            np.random.default_rng([seed, index, 1]), [unit], n_photos=n_photos, reference_line=line
+        )
+        # Angles count from forward in both rounds: a turned plate is the same placement.
+        p = replace(bay.placements[0], name="placed", facing_rad=0.0)
+        bay = replace(bay, placements=(p,), meant=(p,))
+        files = kit_file(bay.kit), vehicle_file(bay.vehicle), [placement_file(p)]
+        photo_set = photo_set_of("a round", *files)
+        found = observe_scene(rng, bay)
+        m = measure_found(found, photo_set.kit, photo_set.vehicle, photo_set.placements, load_layouts())
+        results.append(to_result(m, photo_set, found))
+        true.append(bay.true_values(0))
+    shift = ShiftFile.model_validate(asked)
+    return decide_shift(results[0], results[1], shift), {k: true[1][k] - true[0][k] for k in asked["values"]}
+
+
+def one_pair(seed: int, family: str, index: int) -> Outcome:
+    try:
+        decided, true = two_rounds(seed, family, index)
+    except PlumbsightError as wrong:
+        return Outcome(index, says=str(wrong))
+    values = {f"s:{key}": value for key, value in decided["values"].items() if value["value"] is not None}
+    return Outcome(
+        index,
+        {
+            key: difference(key, v["value"], true[key.removeprefix("s:")]) / v["u"]
+            for key, v in values.items()
+        },
+        {key: v["u"] for key, v in values.items()},
+        tuple(
+            ("shift", says) for says in decided["says"] if "not exclude" not in says and "Joint" not in says
+        ),
+        decided["decision"],
+    )
+
+
 def summary(outcomes: Sequence[Outcome]) -> str:
     """Coverage by kind of value; sets count once for each target that has it."""
     measured = [o for o in outcomes if not o.says]
@@ -194,7 +293,7 @@ def summary(outcomes: Sequence[Outcome]) -> str:
     for o in measured:
         for key, z in o.z.items():
             prefix, kind = key.split(":")
-            name = f"{kind} of two" if prefix.startswith("r") else kind
+            name = {"r": f"{kind} of two", "s": f"{kind} between rounds"}.get(prefix[0], kind)
             by_kind.setdefault(name, []).append((z, o.u[key]))
     rows = []
     for name, found in by_kind.items():
@@ -217,9 +316,10 @@ def summary(outcomes: Sequence[Outcome]) -> str:
 
 def main() -> None:
     parser = study_words("Coverage of every kind of target's values, by family.", 1000)
-    parser.add_argument("--family", choices=[*FAMILIES], required=True)
+    parser.add_argument("--family", choices=[*FAMILIES, *TWO_ROUNDS], required=True)
     words = parser.parse_args()
-    print(summary(list(run(partial(one_set, words.seed, words.family), words.jobs, range(words.sets)))))
+    of_one = one_set if words.family in FAMILIES else one_pair
+    print(summary(list(run(partial(of_one, words.seed, words.family), words.jobs, range(words.sets)))))
 
 
 if __name__ == "__main__":

@@ -1,0 +1,55 @@
+"""Mistakes with units and mats as they happen: each is named, and nothing conforms.
+
+What each is called is common practice of the trade, no source.
+"""
+
+from dataclasses import replace
+from types import MappingProxyType
+
+import numpy as np
+import pytest
+
+from tools import kind_mistakes
+from tools.studies.families import draw_bay, measure_bay
+
+PLANTED = {
+    "units swapped": ("corner_units", "stand in each other's place"),
+    "pair swapped": ("pair_of_boards", "stand in each other's place"),
+    "mats swapped": ("mats_round", "stand in each other's place"),
+    "mat turned round": ("mats_round", "turned by 180 degrees"),
+    "mat a quarter off": ("mats_round", "turned by 90 degrees"),
+    "mat folded": ("mats_round", "is folded, bulged or stretched"),
+    "offset to the wrong side": ("reflector_ahead", "to the other side"),
+    "bearing to the wrong side": ("side_board", "the same angle to the"),
+    "other wheel": ("side_board", "was that one meant?"),
+}
+
+
+# These are like others of the list, and slow.
+LONG = ("mats swapped", "mat a quarter off", "pair swapped")
+
+
+@pytest.mark.parametrize(
+    "mistake",
+    [pytest.param(m, marks=pytest.mark.study) if m in LONG else m for m in sorted(PLANTED)],
+)
+def test_a_mistake_is_named_and_never_conforms(mistake):
+    family, words = PLANTED[mistake]
+    rng = np.random.default_rng(7)
+    bay = kind_mistakes.MISTAKES[mistake](rng, draw_bay(rng, family))
+    m = measure_bay(rng, bay)
+    assert m.decision in ("undecided", "nonconforming")
+    said = [test.says for test in m.tests if not test.ok][:1]
+    said += [words for p in m.placements for words in p.advice]
+    assert any(words in one for one in said), said
+
+
+def test_moves_of_a_pair_say_which_and_which_way():
+    rng = np.random.default_rng(7)
+    bay = draw_bay(rng, "pair_of_boards")
+    asked = bay.relations[0].values["spacing_mm"]
+    values = {**bay.relations[0].values, "spacing_mm": replace(asked, nominal=asked.nominal + 20)}
+    relation = replace(bay.relations[0], values=MappingProxyType(values))
+    m = measure_bay(rng, replace(bay, relations=(relation,)))
+    assert m.relations[0].decision.decision == "nonconforming" and m.decision == "nonconforming"
+    assert "further apart" in m.relations[0].advice[0] and "'left placed'" in m.relations[0].advice[0]
