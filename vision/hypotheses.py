@@ -110,6 +110,10 @@ class SaddleScores:
         """Score of a common scale of these groups' sheets."""
         return self.of_columns(self.scale_columns(groups), groups)
 
+    def another_lens(self, groups: NDArray) -> Score:
+        """Score of a lens of their own (its nine numbers) for these groups."""
+        return self.of_columns(self.J[groups][..., 21:30], groups, LEAST_SEPARABLE_ROUGH)
+
     def lens_terms(self, lens: int) -> Score:
         """Score of terms that Brown's model lacks: r^9 and r^2 radial, r^4 prism in x and y."""
         o = self.observed

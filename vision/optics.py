@@ -21,7 +21,23 @@ def photo_optics(case: Case, level: float) -> Iterator[ConsistencyTest]:
             "shake. Leave it out, or take it again with the phone's main lens and without zoom."
         )
         tried.append(Tried(pull(a, index[i], np.zeros(len(u)), np.diag(u**2)), says))
+    tried += _lens_changes(case)
     yield from family("lens of each photo", "the photos of one lens agree", tried, level)
+
+
+def _lens_changes(case: Case) -> Iterator[Tried]:
+    """Another lens from some photo on, though the photos' own data tell of one."""
+    o = case.adjustment.network.observed
+    for lens in range(o.n_lenses):
+        photos = np.flatnonzero(o.lens_of_photo == lens)
+        for before, first in zip(photos, photos[1:], strict=False):
+            groups = np.flatnonzero((o.lens_of_photo[o.photo] == lens) & (o.photo >= first))
+            says = (
+                f"From photo {o.photo_names[first]} on the photos are of another lens than up to "
+                f"{o.photo_names[before]}, zoomed or cropped otherwise. Take all of them again with the "
+                "phone's main lens and without zoom."
+            )
+            yield Tried(case.scores.another_lens(groups), says)
 
 
 def lens_model(case: Case, level: float) -> Iterator[ConsistencyTest]:
