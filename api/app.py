@@ -10,9 +10,10 @@ from api import routes_events
 from api.access import routes_people, routes_status
 from api.access.guard import protect
 from api.context import Service
+from api.databases import as_the_only_service
 from api.pages import pages_coach, pages_kits, pages_records, pages_shop, pages_visits
 from api.pages.pages import STATIC, not_there
-from api.photos import routes_photos, routes_results
+from api.photos import orphans, routes_photos, routes_results
 from api.photos.bench import next_task
 from api.photos.jobs import Jobs
 from api.problems import answer_problems, documented
@@ -45,15 +46,19 @@ def create_app(settings: Settings) -> FastAPI:
 
     @asynccontextmanager
     async def running(app: FastAPI) -> AsyncIterator[None]:
-        store = open_store(settings.folder)
-        removal.sweep(store)
-        jobs = Jobs(store, settings, next_task)
-        app.state.service = Service(settings, store, jobs)
-        jobs.start()
+        store = open_store(settings.place)
         try:
-            yield
+            with as_the_only_service(store.engine):
+                removal.sweep(store)
+                orphans.sweep(store)
+                jobs = Jobs(store, settings, next_task)
+                app.state.service = Service(settings, store, jobs)
+                jobs.start()
+                try:
+                    yield
+                finally:
+                    jobs.stop()
         finally:
-            jobs.stop()
             store.close()
 
     app = FastAPI(
@@ -64,7 +69,7 @@ def create_app(settings: Settings) -> FastAPI:
         redoc_url=None,
         openapi_url="/api/openapi.json",
         # What the guard, a lost session or a full disk may make of any request.
-        responses=documented(401, 403, 404, 409, 413, 422, 429, 507),
+        responses=documented(401, 403, 404, 409, 413, 422, 429, 503, 507),
     )
     answer_problems(app)
     app.add_exception_handler(404, not_there)

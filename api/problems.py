@@ -9,6 +9,7 @@ ServiceError
 ├── NotAcceptedError        422  what was sent is wrong; `where` names the field
 │   └── DoubtError          422  what was sent may be meant otherwise; sent again as confirmed, it is taken
 ├── TooOftenError           429
+├── AwayError               503  database or photo store cannot be reached for now
 └── NoRoomError             507  the disk is full
 
 Errors of the measuring core (vision.errors) are 422: they speak of the person's photos, kits and numbers.
@@ -24,7 +25,7 @@ from typing import Any
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse, Response
-from sqlalchemy.exc import OperationalError
+from sqlalchemy.exc import DataError, OperationalError
 from starlette.exceptions import HTTPException
 
 from vision.errors import PlumbsightError
@@ -92,6 +93,10 @@ class TooOftenError(ServiceError):
     status, kind = 429, "too-often"
 
 
+class AwayError(ServiceError):
+    status, kind = 503, "away"
+
+
 class NoRoomError(ServiceError):
     status, kind = 507, "no-room"
 
@@ -105,6 +110,7 @@ TITLES = {
     "too-large": "This is too large",
     "not-accepted": "Something sent is wrong",
     "too-often": "Too many attempts",
+    "away": "The store cannot be reached",
     "no-room": "The disk is full",
     "defect": "A defect of plumbsight",
 }
@@ -116,9 +122,11 @@ _ERRORS: tuple[type[ServiceError], ...] = (
     TooLargeError,
     NotAcceptedError,
     TooOftenError,
+    AwayError,
     NoRoomError,
 )
 _FULL = {errno.ENOSPC, errno.EDQUOT}
+_FULL_SAYS = ("disk is full", "No space left on device")  # SQLite; the system, through PostgreSQL
 _KIND_OF_STATUS = {404: "not-there", 401: "not-signed-in", 403: "not-allowed", 413: "too-large"}
 
 
@@ -130,6 +138,7 @@ _EXAMPLES = {
     413: "The photo has 300 MB, more than is taken in.",
     422: "The wheelbase is missing. Enter millimetres, e.g. 2712.",
     429: "Too many attempts. Wait a minute and try again.",
+    503: "The database cannot be reached. Nothing was stored of this. Try again in a moment.",
     507: "The disk is full. Nothing was stored.",
 }
 
@@ -183,6 +192,7 @@ def answer_problems(app: FastAPI) -> None:
     app.add_exception_handler(RequestValidationError, _wrong_request)
     app.add_exception_handler(HTTPException, answer_http_error)
     app.add_exception_handler(OperationalError, _store_error)
+    app.add_exception_handler(DataError, _not_storable)
     app.add_exception_handler(OSError, _store_error)
     app.add_exception_handler(Exception, answer_defect)
 
@@ -225,12 +235,31 @@ def answer_http_error(_: Request, error: Exception) -> Response:
 
 
 def _store_error(request: Request, error: Exception) -> Response:
-    """A full disk, as the database or the system tells it, is no defect; anything else is."""
-    is_full = "disk is full" in str(error) or getattr(error, "errno", None) in _FULL
+    """A full disk, as the database or the system tells it, is no defect, nor a database that is away."""
+    is_full = any(says in str(error) for says in _FULL_SAYS) or getattr(error, "errno", None) in _FULL
+    if not is_full and isinstance(error, OperationalError) and is_away(error):
+        log.error("the database is away at %s %s: %s", request.method, request.url.path, error.orig)
+        return answer_error(AwayError(_EXAMPLES[503]))
     if not is_full:
         return answer_defect(request, error)
     log.error("no room at %s %s", request.method, request.url.path)
     return answer_error(NoRoomError("The disk is full. Nothing was stored of this. Make room and try again."))
+
+
+def is_away(error: OperationalError) -> bool:
+    """Whether the database's server went away, or was not there; SQLite has none."""
+    sqlstate = getattr(error.orig, "sqlstate", "none")  # psycopg: none where no server answered
+    return error.connection_invalidated or sqlstate is None or str(sqlstate).startswith(("08", "57P"))
+
+
+def _not_storable(request: Request, error: Exception) -> Response:
+    """What PostgreSQL cannot keep, and SQLite would: a character of no text, too long a text or number."""
+    log.warning("not storable at %s %s: %s", request.method, request.url.path, error)
+    return problem(
+        422,
+        "not-accepted",
+        "Something sent is too long, or holds a character that no text has. Nothing was changed.",
+    )
 
 
 def answer_defect(request: Request, error: Exception) -> Response:

@@ -3,6 +3,8 @@
 from dataclasses import dataclass
 from pathlib import Path
 
+from api.place import Place
+
 MEGABYTE = 1_000_000
 
 
@@ -12,6 +14,7 @@ class Settings:
 
     Attributes:
         folder: The store: database, photo files, previews. Made if it is not there.
+        database, photos: Where these lie instead, if not in the folder (Place).
         hosts: Names and addresses, without port, by which the service may be called; anything else is
             refused, also on loopback.
         listen, port: The address and port that the service listens on; 0.0.0.0: all networks.
@@ -26,6 +29,8 @@ class Settings:
     """
 
     folder: Path
+    database: str = ""
+    photos: str = ""
     hosts: tuple[str, ...] = ("127.0.0.1", "localhost")
     listen: str = "0.0.0.0"
     port: int = 8080
@@ -38,3 +43,8 @@ class Settings:
     worker_memory_bytes: int = 6_000 * MEGABYTE
     look_seconds: float = 60.0
     measure_seconds: float = 300.0
+
+    @property
+    def place(self) -> Place:
+        """Where the store lies."""
+        return Place(self.folder, self.database, self.photos)

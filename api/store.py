@@ -1,6 +1,5 @@
-"""The store: one folder with the database, the photo files and the previews."""
+"""The store: its database, opened, brought up to date, and used in transactions."""
 
-import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
@@ -11,17 +10,17 @@ from alembic import command
 from alembic.config import Config
 from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
-from sqlalchemy import create_engine, delete, event, insert, select
+from sqlalchemy import delete, insert, select
 from sqlalchemy.engine import Engine
 from sqlalchemy.orm import Session
 
+from api import databases
+from api.databases import DATABASE as DATABASE
+from api.place import Place
 from api.problems import ConflictError
 from api.tables import Change, Setting
 
-DATABASE = "plumbsight.sqlite"
 STORE_ID = "store_id"
-# A writer waits this long for another one before the request fails.
-BUSY_MS = 20_000
 # A page that slept through more changes than these looks at everything again.
 KEPT_CHANGES = 2_000
 
@@ -40,40 +39,52 @@ class Store:
     """An open store.
 
     Attributes:
-        folder: Where it lies.
+        place: Where it lies.
         engine: The database. Transactions through `reading` and `writing`, short, one per fact.
         id: Of this store, as its chain and its visits carry it.
     """
 
-    def __init__(self, folder: Path, engine: Engine) -> None:
-        self.folder = folder
+    def __init__(self, place: Place, engine: Engine) -> None:
+        self.place = place
         self.engine = engine
         with self.writing() as db:
             self.id = _store_id(db)
+
+    @property
+    def folder(self) -> Path:
+        """The store's folder on this machine."""
+        return self.place.folder
 
     @contextmanager
     def reading(self) -> Iterator[Session]:
         """A transaction that sees one state throughout and changes nothing."""
         with Session(self.engine) as db:
+            databases.begin_reading(db)
             yield db
 
     @contextmanager
     def writing(self) -> Iterator[Session]:
         """A transaction that holds the write lock from its start: what it read stays so until it commits."""
         with Session(self.engine) as db, db.begin():
-            db.connection(execution_options={"begin": "IMMEDIATE"})
+            databases.begin_writing(db)
             yield db
 
     def close(self) -> None:
         self.engine.dispose()
 
 
-def open_store(folder: Path) -> Store:
-    """Open a store, make it where there is none, and bring its tables to today's state."""
-    folder.mkdir(parents=True, exist_ok=True, mode=0o700)
-    engine = _engine(folder / DATABASE)
+def open_store(at: Path | Place) -> Store:
+    """Open a store, make it where there is none, and bring its tables to today's state.
+
+    Raises:
+        ServiceError: It cannot be had, in words.
+    """
+    place = Place.of(at)
+    place.folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+    place.folder.chmod(0o700)
+    engine = databases.engine_of(place)
     migrate(engine)
-    return Store(folder, engine)
+    return Store(place, engine)
 
 
 def newest_state() -> str:
@@ -84,7 +95,7 @@ def newest_state() -> str:
 
 
 def migrate(engine: Engine, to: str = "head") -> None:
-    """Bring the tables to a revision; SQLite's change and its record are one transaction.
+    """Bring the tables to a revision; the change and its record are one transaction.
 
     Raises:
         ConflictError: They are of a later version than this program.
@@ -92,6 +103,8 @@ def migrate(engine: Engine, to: str = "head") -> None:
     config = _migrations()
     known = {one.revision for one in ScriptDirectory.from_config(config).walk_revisions()}
     with engine.begin() as connection:
+        if databases.is_postgresql(connection):
+            databases.take_write_lock(connection)
         at = MigrationContext.configure(connection).get_current_revision()
         if at is not None and at not in known:
             raise ConflictError(
@@ -105,25 +118,6 @@ def _migrations() -> Config:
     config = Config()
     config.set_main_option("script_location", str(Path(__file__).parent / "migrations"))
     return config
-
-
-def _engine(path: Path) -> Engine:
-    engine = create_engine(f"sqlite:///{path}", connect_args={"timeout": BUSY_MS / 1000})
-
-    @event.listens_for(engine, "connect")
-    def _configure(connection, _record):  # type: ignore[no-untyped-def]
-        # The driver would begin transactions by itself, late and not for every statement.
-        connection.isolation_level = None
-        for pragma in ("journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON", f"busy_timeout={BUSY_MS}"):
-            connection.execute(f"PRAGMA {pragma}")
-
-    @event.listens_for(engine, "begin")
-    def _begin(connection):  # type: ignore[no-untyped-def]
-        kind = connection.get_execution_options().get("begin", "DEFERRED")
-        connection.exec_driver_sql(f"BEGIN {kind}")
-
-    os.chmod(path.parent, 0o700)
-    return engine
 
 
 def _store_id(db: Session) -> str:

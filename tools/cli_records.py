@@ -5,6 +5,7 @@ import os
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 from uuid import uuid4
@@ -16,6 +17,7 @@ from api.access import people
 from api.access.shop import shop
 from api.context import Caller
 from api.photos.photofiles import sync_folder
+from api.place import Place
 from api.problems import NotAcceptedError, ServiceError, TooLargeError
 from api.records import backup, imports, removal, verify
 from api.records.exports import signed_visits, write_visits
@@ -24,20 +26,12 @@ from api.store import DATABASE, Store, now, open_store
 from api.tables import Visit
 from tools.cli import OutputError
 from tools.cli_measure import Progress
-from tools.cli_serve import DEFAULT_STORE
+from tools.cli_serve import DEFAULT_STORE, store_options
 from vision.errors import InputFileError
 
 SOUND, FAULTY = 0, 1
+HOME = Place(DEFAULT_STORE)
 Command = Callable[..., int]
-
-_STORE = click.option(
-    "--store",
-    "folder",
-    type=click.Path(file_okay=False, path_type=Path),
-    default=DEFAULT_STORE,
-    metavar="FOLDER",
-    help=f"The store; {DEFAULT_STORE.name} in your home folder unless named.",
-)
 
 
 def _in_words(command: Command) -> Command:
@@ -56,12 +50,13 @@ def _in_words(command: Command) -> Command:
 
 
 @contextmanager
-def _opened(folder: Path) -> Iterator[Store]:
-    if not (folder / DATABASE).is_file():
+def _opened(place: Place | None) -> Iterator[Store]:
+    place = place or HOME
+    if not place.database and not (place.folder / DATABASE).is_file():
         raise OutputError(
-            f"{folder} is no store. Name the store's folder, or start plumbsight serve on it once."
+            f"{place.folder} is no store. Name the store's folder, or start plumbsight serve on it once."
         )
-    store = open_store(folder)
+    store = open_store(place)
     try:
         yield store
     finally:
@@ -77,22 +72,27 @@ def _progress() -> tuple[Progress, Callable[[int, int], None]]:
 
 
 @click.command("verify")
-@click.argument("folder", type=click.Path(path_type=Path), default=DEFAULT_STORE, metavar="[STORE]")
+@click.argument("store", type=click.Path(path_type=Path), required=False, metavar="[STORE]")
+@store_options
 @click.option(
     "--head", "heads", multiple=True, metavar="CODE",
     help="The chain's head that a record prints. May be given several times.",
 )  # fmt: skip
 @click.option("--no-photos", is_flag=True, help="Do not read the photos, only look whether they are there.")
 @_in_words
-def verify_command(folder: Path, heads: tuple[str, ...], no_photos: bool) -> int:
+def verify_command(store: Path | None, place: Place | None, heads: tuple[str, ...], no_photos: bool) -> int:
     """Check a store's records, tables and photos. Nothing is changed.
 
     A chain that was cut off, or written anew as a whole, shows only against a head that was kept elsewhere:
     give the code of the latest printed record. Exit status: 0 all is as it was, 1 something is not.
     """
+    if store is not None and place is not None and place.folder not in (DEFAULT_STORE, store):
+        raise click.UsageError("The store is named twice. Leave STORE or --store out.")
+    place = place or HOME
+    place = replace(place, folder=store) if store is not None else place
     shown, progress = _progress()
-    with verify.reading_only(folder) as db, shown:
-        found = verify.verify(db, folder, heads, reads_photos=not no_photos, progress=progress)
+    with verify.reading_only(place) as db, shown:
+        found = verify.verify(db, place, heads, reads_photos=not no_photos, progress=progress)
     _tell(found)
     return SOUND if found.is_sound else FAULTY
 
@@ -127,14 +127,14 @@ _STATES = {
 
 @click.command("export")
 @click.argument("zip_path", type=click.Path(dir_okay=False, path_type=Path), metavar="ZIP")
-@_STORE
+@store_options
 @click.option("--visit", "numbers", type=int, multiple=True, metavar="NUMBER", help="Only this visit.")
 @_in_words
-def export_command(zip_path: Path, folder: Path, numbers: tuple[int, ...]) -> int:
+def export_command(zip_path: Path, place: Place | None, numbers: tuple[int, ...]) -> int:
     """Write signed visits with their photos and the chain into ZIP, for another store or a reader."""
     if zip_path.exists():
         raise OutputError(f"{zip_path} is there already, and is not overwritten. Name a new file.")
-    with _opened(folder) as store:
+    with _opened(place) as store:
         n = _write_zip(store, zip_path, numbers)
     click.echo(f"{n} visits written to {zip_path}.")
     return 0
@@ -171,11 +171,11 @@ def _chosen(db: Any, store: Store, numbers: Sequence[int]) -> list[str]:
 
 @click.command("import")
 @click.argument("zip_path", type=click.Path(exists=True, dir_okay=False, path_type=Path), metavar="ZIP")
-@_STORE
+@store_options
 @_in_words
-def import_command(zip_path: Path, folder: Path) -> int:
+def import_command(zip_path: Path, place: Place | None) -> int:
     """Take the signed visits of another store's export into this one, verified first. Twice is once."""
-    with _opened(folder) as store:
+    with _opened(place) as store:
         done = imports.take_in(store, None, zip_path)
     if done.n_entries or done.n_photos:
         n_before = len(done.visits) - len(done.visit_ids)
@@ -194,16 +194,16 @@ def import_command(zip_path: Path, folder: Path) -> int:
 
 @click.command("backup")
 @click.argument("to", type=click.Path(path_type=Path), metavar="FOLDER")
-@_STORE
+@store_options
 @_in_words
-def backup_command(to: Path, folder: Path) -> int:
+def backup_command(to: Path, place: Place | None) -> int:
     """Copy the store into a new FOLDER and verify the copy. The service may be running.
 
     The copy is as confidential as the store. Exit status: 0 all is sound, 1 something in it is not.
     """
     shown, progress = _progress()
     with shown:
-        found = backup.back_up(folder, to, progress)
+        found = backup.back_up(place or HOME, to, progress)
     _tell(found)
     click.echo(f"Copied to {to}.")
     return SOUND if found.is_sound else FAULTY
@@ -211,15 +211,15 @@ def backup_command(to: Path, folder: Path) -> int:
 
 @click.command("restore")
 @click.argument("copy", type=click.Path(exists=True, file_okay=False, path_type=Path), metavar="COPY")
-@_STORE
+@store_options
 @_in_words
-def restore_command(copy: Path, folder: Path) -> int:
+def restore_command(copy: Path, place: Place | None) -> int:
     """Bring a copy that backup made back as a store. Nothing is overwritten."""
     shown, progress = _progress()
     with shown:
-        found = backup.restore(copy, folder, progress)
+        found = backup.restore(copy, place or HOME, progress)
     _tell(found)
-    click.echo(f"Restored to {folder}. Start plumbsight serve on it.")
+    click.echo(f"Restored to {(place or HOME).folder}. Start plumbsight serve on it.")
     return 0
 
 
@@ -227,19 +227,19 @@ def restore_command(copy: Path, folder: Path) -> int:
 
 
 @click.command("retention")
-@_STORE
+@store_options
 @click.option("--days", type=click.IntRange(1), help="In place of what the shop has set.")
 @click.option("--remove", is_flag=True, help="Delete these photos; an entry for each visit says who and why.")
 @click.option("--person", metavar="NAME", help="Who removes: an owner or reviewer, whose PIN is asked.")
 @_in_words
-def retention_command(folder: Path, days: int | None, remove: bool, person: str | None) -> int:
+def retention_command(place: Place | None, days: int | None, remove: bool, person: str | None) -> int:
     """List signed visits whose photos are older than the shop keeps them.
 
     Only with --remove anything is deleted, and only photo files: records and what was seen in them stay.
     """
     if remove and not person:
         raise click.UsageError("--remove needs --person NAME: the chain keeps who removed the photos.")
-    with _opened(folder) as store:
+    with _opened(place) as store:
         with store.reading() as db:
             days = days or shop(db).retention_days
             old = removal.older_than(db, days, now()) if days is not None else []

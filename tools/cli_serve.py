@@ -1,13 +1,16 @@
 """`plumbsight serve`: the service for phones in the local network, and its terminal."""
 
+import functools
 import ipaddress
 import logging
 import signal
 import socket
 import sys
 import tempfile
+from collections.abc import Callable
 from contextlib import ExitStack, suppress
 from pathlib import Path
+from typing import Any
 
 import click
 import uvicorn
@@ -15,6 +18,8 @@ import uvicorn
 from api.access import pairing, people, reach
 from api.access.guard import MOST_HEADER_BYTES
 from api.app import create_app
+from api.place import Place
+from api.problems import ServiceError
 from api.settings import Settings
 from api.store import Store, open_store
 from tools import demo_store
@@ -27,14 +32,43 @@ _MOST_CONNECTIONS = 400
 _SECONDS_TO_END = 5
 
 
-@click.command("serve")
-@click.option(
+_FOLDER = click.option(
     "--store",
     "folder",
     type=click.Path(file_okay=False, path_type=Path),
     metavar="FOLDER",
     help=f"Where visits, photos and records are kept; {DEFAULT_STORE.name} in your home folder unless named.",
 )
+_DATABASE = click.option(
+    "--database",
+    default="",
+    envvar="PLUMBSIGHT_DATABASE",
+    metavar="URL",
+    help="Keep the tables in this PostgreSQL database instead: postgresql://USER@HOST/NAME.",
+)
+_PHOTOS = click.option(
+    "--photos",
+    default="",
+    envvar="PLUMBSIGHT_PHOTOS",
+    metavar="URL",
+    help="Keep the photo files in this object store instead: s3://BUCKET/FOLDER.",
+)
+
+
+def store_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Where the store lies: gives the command `place`, or none if nothing was said."""
+
+    @functools.wraps(command)
+    def run(folder: Path | None, database: str, photos: str, **more: Any) -> Any:
+        is_said = folder is not None or database or photos
+        place = Place(folder or DEFAULT_STORE, database, photos) if is_said else None
+        return command(place=place, **more)
+
+    return _FOLDER(_DATABASE(_PHOTOS(run)))
+
+
+@click.command("serve")
+@store_options
 @click.option("--port", type=click.IntRange(1, 65535), default=8080, show_default=True)
 @click.option(
     "--listen",
@@ -63,7 +97,7 @@ _SECONDS_TO_END = 5
     help="Show a fresh pairing code and end; of NAME, for a forgotten PIN. The service may be running.",
 )
 def serve_command(
-    folder: Path | None,
+    place: Place | None,
     port: int,
     listen: str,
     hosts: tuple[str, ...],
@@ -73,13 +107,16 @@ def serve_command(
     new_code: str | None,
 ) -> None:
     """Serve the pages for phones in the local network; Ctrl-C ends it, and nothing stored is lost."""
-    _check_words(folder, listen, cert, key, demo)
+    _check_words(place, listen, cert, key, demo)
     names = dict.fromkeys(name.lower() for name in (*reach.stable_names(), *hosts))
     with ExitStack() as stack:
         if demo:
-            folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="plumbsight-demo-")))
+            place = Place(Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="plumbsight-demo-"))))
+        place = place or Place(DEFAULT_STORE)
         settings = Settings(
-            folder=folder or DEFAULT_STORE,
+            folder=place.folder,
+            database=place.database,
+            photos=place.photos,
             hosts=("127.0.0.1", "localhost", *names),
             listen=listen,
             port=port,
@@ -89,26 +126,33 @@ def serve_command(
             _show_new_code(settings, new_code)
             return
         listening = stack.enter_context(_listening(settings))
-        store = open_store(settings.folder)
+        store = _opened(settings)
         stack.callback(store.close)
         person_id = demo_store.fill(store) if demo else None
         with Terminal(settings, store, person_id):
             _serve(settings, listening, cert, key)
 
 
-def _check_words(folder: Path | None, listen: str, cert: str | None, key: str | None, demo: bool) -> None:
+def _check_words(place: Place | None, listen: str, cert: str | None, key: str | None, demo: bool) -> None:
     if (cert is None) != (key is None):
         raise click.UsageError("--cert and --key go together: give both, or neither.")
-    if demo and folder is not None:
-        raise click.UsageError("--demo has a store of its own: leave --store out.")
+    if demo and place is not None:
+        raise click.UsageError("--demo has a store of its own: leave --store, --database and --photos out.")
     try:
         ipaddress.IPv4Address(listen)
     except ValueError:
         raise click.UsageError(f"{listen} is no address like 192.168.4.1. --host takes names.") from None
 
 
+def _opened(settings: Settings) -> Store:
+    try:
+        return open_store(settings.place)
+    except ServiceError as wrong:
+        raise click.UsageError(str(wrong)) from wrong
+
+
 def _show_new_code(settings: Settings, name: str) -> None:
-    store = open_store(settings.folder)
+    store = _opened(settings)
     try:
         person_id = _person_of(store, name) if name else None
         with store.writing() as db:

@@ -55,7 +55,7 @@ class Versions:
 
     plumbsight: str
     python: str
-    sqlite: str
+    database: str
     tables: str
     system: str
 
@@ -64,7 +64,7 @@ def room(db: Db, settings: Settings) -> Room:
     """Room on the disk, and for how long it lasts."""
     free, store = shutil.disk_usage(settings.folder).free, _folder_bytes(settings.folder)
     usable = max(0, free - settings.reserve_bytes)
-    per_day = _bytes_per_working_day(db, store)
+    per_day = _bytes_per_working_day(db, store, is_with_photos=not settings.photos)
     days_left = None if per_day is None else usable // per_day
     return Room(free, store, per_day, days_left, _room_says(usable, days_left))
 
@@ -77,8 +77,12 @@ def _room_says(usable_bytes: int, days_left: int | None) -> str:
     return ""
 
 
-def _bytes_per_working_day(db: Db, store_bytes: int) -> int | None:
-    """Mean growth of the store on days when photos came; previews and tables grow with the photos."""
+def _bytes_per_working_day(db: Db, store_bytes: int, is_with_photos: bool) -> int | None:
+    """Mean growth of the store on days when photos came; previews and tables grow with the photos.
+
+    Args:
+        is_with_photos: The photos lie on this disk, too.
+    """
     stored = select(func.sum(PhotoFile.n_bytes)).where(PhotoFile.removed_at.is_(None))
     since = f"{datetime.now(UTC) - _RECENT:%Y-%m-%dT%H:%M:%S}"
     days = func.count(func.distinct(func.substr(PhotoFile.stored_at, 1, 10)))
@@ -88,7 +92,7 @@ def _bytes_per_working_day(db: Db, store_bytes: int) -> int | None:
     if not recent:
         return None
     share = store_bytes / max(db.scalar(stored) or 0, 1)
-    return max(1, round(recent / n_days * max(share, 1.0)))
+    return max(1, round(recent / n_days * (max(share, 1.0) if is_with_photos else share)))
 
 
 def _folder_bytes(folder: Path) -> int:
@@ -128,13 +132,19 @@ def clock_says(db: Db, at: datetime | None = None) -> str:
 _TIMES = (Arrival.at, Entry.at, Measured.asked_at, Session.seen_at)
 
 
+def _database(db: Db) -> str:
+    dialect = db.get_bind().dialect
+    version = ".".join(map(str, getattr(dialect, "server_version_info", ()) or ()))
+    return f"PostgreSQL {version}" if dialect.name == "postgresql" else f"SQLite {sqlite3.sqlite_version}"
+
+
 def versions(db: Db) -> Versions:
     """What runs here."""
     tables = db.scalar(text("select version_num from alembic_version")) or ""
     return Versions(
         made_with()["plumbsight"],
         platform.python_version(),
-        sqlite3.sqlite_version,
+        _database(db),
         tables,
         f"{platform.system()} {platform.machine()}",
     )

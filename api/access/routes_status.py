@@ -59,7 +59,7 @@ class QueueAnswer(BaseModel):
 class VersionsAnswer(BaseModel):
     plumbsight: str
     python: str
-    sqlite: str
+    database: str
     tables: str
     system: str
 

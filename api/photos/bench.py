@@ -38,8 +38,8 @@ def _ready_to_measure(under_way: list[str | int]) -> Select[Any]:
 def looking(db: Session, store: Store, arrival: Arrival) -> Task:
     """Look at a photo with the kit that its visit has now."""
     kit = inputs.of_round(db, arrival.sent_to_round_id)["kit"]
-    paths = photofiles.original(store, arrival.sha256), photofiles.preview(store, arrival.sha256)
-    args = (paths[0], arrival.name, kit["file"], paths[1])
+    files, preview = photofiles.files_at(store.place), photofiles.preview(store, arrival.sha256)
+    args = (files, arrival.sha256, arrival.name, kit["file"], preview)
     arrival_id = arrival.id
 
     def write(db: Session, outcome: work.Looked | Failed) -> None:
@@ -65,16 +65,18 @@ def measuring(db: Session, store: Store, row: Measured) -> Task:
     photos = results.photos_of(db, one.id)
     given, seq, round_id, visit_id = row.inputs, row.seq, one.id, visit.id
     ids = [photo.id for photo in photos]
-    paths = {p.name: photofiles.original(store, p.sha256) for p in photos if p.found is not None}
-    at_hand = {name: path for name, path in paths.items() if path.is_file()}
+    files = photofiles.files_at(store.place)
+    stored = {p.name: p.sha256 for p in photos if p.found is not None}
+    at_hand = {name: sha256 for name, sha256 in stored.items() if files.has(sha256)}
     job = work.RoundToMeasure(
         title=f"Visit {visit.number}, round {one.number}",
         vehicle=given["vehicle"],
         kit=given["kit"]["file"],
         placements=tuple(placement["file"] for placement in given["placements"]),
         found=tuple(photo.found for photo in photos if photo.found is not None),
-        paths=at_hand,
-        earlier=results.observations(db, round_id) if len(at_hand) < len(paths) else None,
+        files=files,
+        stored=at_hand,
+        earlier=results.observations(db, round_id) if len(at_hand) < len(stored) else None,
         unread=tuple((p.name, " ".join(p.seen["says"] if p.seen else ())) for p in photos if p.found is None),
     )
 

@@ -18,7 +18,7 @@ from starlette.concurrency import run_in_threadpool
 
 from api.access.shop import shop
 from api.context import Caller, Service
-from api.photos import photofiles
+from api.photos import orphans, photofiles
 from api.photos.receiving import Received
 from api.problems import ConflictError, NoRoomError, NotAcceptedError, TooLargeError, TooOftenError
 from api.store import Store, new_id, now, tell
@@ -146,6 +146,7 @@ def take_in(service: Service, caller: Caller, round_id: str, key: str, name: str
         _keep_file(store, clean_path, facts.sha256)
         with store.writing() as db:
             taken = _add(db, caller, round_id, key, name, sent, facts)
+            orphans.check_there(store, facts.sha256)
     finally:
         clean_path.unlink(missing_ok=True)
     service.jobs.wake()
@@ -157,7 +158,7 @@ def _keep_file(store: Store, clean_path: Path, sha256: str) -> None:
         file = db.get(PhotoFile, sha256)
         if file is not None and file.removed_at is not None:
             raise ConflictError("This photo was removed by order, and is not taken in again.")
-    photofiles.put(store, clean_path, sha256)
+    photofiles.files_at(store.place).put(clean_path, sha256)
 
 
 def _add(

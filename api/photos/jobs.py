@@ -23,7 +23,7 @@ from sqlalchemy.orm import Session
 
 from api.photos import coaching, photofiles, receiving, work, workers
 from api.photos.coachings import Coachings
-from api.problems import NotAcceptedError
+from api.problems import AwayError, NotAcceptedError
 from api.settings import Settings
 from api.store import Store
 from vision.errors import PhotoError
@@ -142,9 +142,10 @@ class Jobs:
         """
         return self._at_desk(FAILED_ON_FILE, receiving.receive, path, clean_path, name, keeps_place)
 
-    def draw(self, path: Path, name: str, found: bytes, plate: int | None, out: Path) -> None:
+    def draw(self, sha256: str, name: str, found: bytes, plate: int | None, out: Path) -> None:
         """Draw what was found on a photo."""
-        self._at_desk(FAILED_ON_FILE, work.draw, path, name, found, plate, out)
+        files = photofiles.files_at(self.store.place)
+        self._at_desk(FAILED_ON_FILE, work.draw, files, sha256, name, found, plate, out)
 
     def coach(self, question: coaching.Asked) -> coaching.RoundCoaching:
         """What a round's photos come to so far, and the next one.
@@ -227,6 +228,8 @@ class Jobs:
             outcome: Any = future.result()
         except PhotoError as wrong:
             outcome = Failed(str(wrong))
+        except AwayError:
+            raise  # it waits still, until the photos can be had again
         except FileNotFoundError:
             outcome = Failed("This photo was removed before it was looked at.")
         except _BROKEN as broken:

@@ -5,7 +5,7 @@ from typing import Annotated
 from urllib.parse import quote, unquote
 
 from fastapi import APIRouter, Header, Query, Request
-from fastapi.responses import FileResponse, JSONResponse, Response
+from fastapi.responses import FileResponse, JSONResponse, Response, StreamingResponse
 from pydantic import BaseModel
 from starlette.concurrency import run_in_threadpool
 
@@ -104,15 +104,19 @@ def show(arrival_id: str, service: TheService, caller: Technician) -> PhotoView:
         return photo_view.one(db, arrival_id)
 
 
-@router.get("/photos/{arrival_id}/original", response_class=FileResponse)
+@router.get("/photos/{arrival_id}/original", response_class=StreamingResponse)
 def original(arrival_id: str, service: TheService, caller: Technician) -> Response:
     """The file as it is stored."""
     arrival, file = _stored(service.store, arrival_id)
     disposition = f"attachment; filename*=UTF-8''{quote(arrival.name)}"
-    return FileResponse(
-        photofiles.original(service.store, arrival.sha256),
+    try:
+        data = photofiles.files_at(service.store.place).open(arrival.sha256)
+    except FileNotFoundError as wrong:
+        raise NotThereError("This photo's file is lost. Verify the store; a copy may have it.") from wrong
+    return StreamingResponse(
+        photofiles.pieces(data),
         media_type=_MEDIA_TYPES[file.kind],
-        headers={**_KEEP, "Content-Disposition": disposition},
+        headers={**_KEEP, "Content-Disposition": disposition, "Content-Length": str(file.n_bytes)},
     )
 
 
@@ -142,8 +146,7 @@ def found(
     of = f"{hashlib.sha256(packed).hexdigest()[:16]}.{'all' if plate is None else plate}"
     path = photofiles.drawing(service.store, arrival.sha256, of)
     if not path.is_file():
-        source = photofiles.original(service.store, arrival.sha256)
-        service.jobs.draw(source, arrival.name, packed, plate, path)
+        service.jobs.draw(arrival.sha256, arrival.name, packed, plate, path)
     return FileResponse(path, media_type="image/jpeg", headers={"Cache-Control": "private, max-age=60"})
 
 

@@ -1,6 +1,6 @@
 """What runs in worker processes: looking at a photo, measuring a round, drawing (receiving.py: a file).
 
-Everything comes and goes as plain values, bytes and paths; kit and placements travel as the JSON of their
+Everything comes and goes as plain values and bytes; kit and placements travel as the JSON of their
 files. A function that raises PhotoError says in words why the photo cannot serve.
 """
 
@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from api.photos import pictures
+from api.photos.photofiles import PhotoFiles, read
 from calib_data.layouts import load_layouts
 from calib_data.observations import (
     SeenPhoto,
@@ -59,13 +60,13 @@ class Looked:
     codes: tuple[str, ...]
 
 
-def look(path: Path, name: str, kit_file: dict[str, Any], preview_path: Path) -> Looked:
+def look(files: PhotoFiles, sha256: str, name: str, kit_file: dict[str, Any], preview_path: Path) -> Looked:
     """Find plates and slip in a stored photo, and make its preview.
 
     Raises:
         PhotoError: It cannot be decoded.
     """
-    data = path.read_bytes()
+    data = read(files, sha256)
     photo = read_photo(data, name)
     kit = read_kit_value(kit_file)
     found = find_plates(photo, kit, load_layouts())
@@ -109,7 +110,8 @@ class RoundToMeasure:
 
     Attributes:
         found: What was found in its photos, packed, in the order of arrival.
-        paths: By name, the files, for looking again where plates must be.
+        files, stored: Where the files are, and by name the hash of each that is there, for looking again
+            where plates must be.
         earlier: Observations of an earlier measuring, packed, where a file was removed since: they tell what
             was found in it at second look.
         unread: Name and reason of those that cannot be decoded.
@@ -120,7 +122,8 @@ class RoundToMeasure:
     kit: dict[str, Any]
     placements: tuple[dict[str, Any], ...]
     found: tuple[bytes, ...]
-    paths: dict[str, Path]
+    files: PhotoFiles
+    stored: dict[str, str]
     unread: tuple[tuple[str, str], ...]
     earlier: bytes | None = None
 
@@ -134,23 +137,24 @@ class MeasuredRound:
     observations: bytes | None = None
 
 
-class _PhotosOnDisk(Mapping[str, Photo]):
+class _PhotosStored(Mapping[str, Photo]):
     """Photos that are decoded when they are asked for, and not kept."""
 
-    def __init__(self, paths: Mapping[str, Path]) -> None:
-        self._paths = paths
+    def __init__(self, files: PhotoFiles, stored: Mapping[str, str]) -> None:
+        self._files = files
+        self._stored = stored
 
     def __getitem__(self, name: str) -> Photo:
-        return read_photo(self._paths[name].read_bytes(), name)
+        return read_photo(read(self._files, self._stored[name]), name)
 
     def __contains__(self, name: object) -> bool:
-        return name in self._paths  # the mapping's own would decode
+        return name in self._stored  # the mapping's own would decode
 
     def __iter__(self) -> Iterator[str]:
-        return iter(self._paths)
+        return iter(self._stored)
 
     def __len__(self) -> int:
-        return len(self._paths)
+        return len(self._stored)
 
 
 def measure_round(job: RoundToMeasure) -> MeasuredRound:
@@ -168,7 +172,7 @@ def measure_round(job: RoundToMeasure) -> MeasuredRound:
             photo_set.vehicle,
             photo_set.placements,
             load_layouts(),
-            photos=_PhotosOnDisk(job.paths),
+            photos=_PhotosStored(job.files, job.stored),
         )
     except (NotEnoughError, InputFileError) as wrong:
         return MeasuredRound(str(wrong))
@@ -181,20 +185,20 @@ def _found_of(job: RoundToMeasure) -> Iterator[FoundPhoto]:
     complete = {photo["sha256"]: photo for photo in earlier}
     for packed in job.found:
         photo = unpack_found(packed)
-        is_removed = photo.name not in job.paths and photo.sha256 in complete
+        is_removed = photo.name not in job.stored and photo.sha256 in complete
         yield _found(complete[photo.sha256]) if is_removed else photo
 
 
 # --- drawing ----------------------------------------------------------------------------------------
 
 
-def draw(path: Path, name: str, packed: bytes, plate: int | None, out: Path) -> None:
+def draw(files: PhotoFiles, sha256: str, name: str, packed: bytes, plate: int | None, out: Path) -> None:
     """Write a photo with what was found drawn on it: whole, or near one plate.
 
     Args:
         packed: What was found in it, or in all photos of its round.
     """
-    value, photo = unpack(packed), read_photo(path.read_bytes(), name)
+    value, photo = unpack(packed), read_photo(read(files, sha256), name)
     seen = (
         next((p for p in value["photos"] if p["sha256"] == photo.sha256), None)
         if "photos" in value

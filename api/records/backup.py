@@ -14,6 +14,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from api.photos import photofiles
+from api.place import Place
 from api.problems import ConflictError, NotThereError
 from api.records import chain
 from api.records.verify import Findings, Progress, reading_only, verify
@@ -26,13 +27,14 @@ NOTE_KIND = "note"
 _MOST_TRIES = 3
 
 
-def back_up(folder: Path, to: Path, progress: Progress = lambda *_: None) -> Findings:
+def back_up(at: Path | Place, to: Path, progress: Progress = lambda *_: None) -> Findings:
     """Copy a store into a new folder and verify the copy; what is wrong with it is in the findings.
 
     Raises:
-        ConflictError: `to` is there already.
-        NotThereError: `folder` holds no store.
+        ConflictError: `to` is there already, or the store lies elsewhere than in a folder.
+        NotThereError: The folder holds no store.
     """
+    folder = _in_a_folder(at)
     if not (folder / DATABASE).is_file():
         raise NotThereError(f"{folder} has no {DATABASE}: it is no store. Name the folder of a store.")
     _check_free(to)
@@ -50,13 +52,14 @@ def back_up(folder: Path, to: Path, progress: Progress = lambda *_: None) -> Fin
     return found
 
 
-def restore(copy: Path, to: Path, progress: Progress = lambda *_: None) -> Findings:
+def restore(copy: Path, at: Path | Place, progress: Progress = lambda *_: None) -> Findings:
     """Bring a copy back as a store, into a folder where there is none; its chain tells of it.
 
     Raises:
-        ConflictError: There is something at `to`, or the copy is not sound.
+        ConflictError: There is something there, or it is elsewhere than in a folder; the copy is not sound.
         NotThereError: `copy` holds no store.
     """
+    to = _in_a_folder(at)
     _check_free(to)
     found = _verified(copy, progress)
     if not found.is_sound:
@@ -72,6 +75,22 @@ def restore(copy: Path, to: Path, progress: Progress = lambda *_: None) -> Findi
     found = _verified(part, lambda *_: None)
     _into_place(part, to)
     return found
+
+
+def _in_a_folder(at: Path | Place) -> Path:
+    place = Place.of(at)
+    if place.database:
+        raise ConflictError(
+            "This store's database is PostgreSQL's: it is copied and brought back by pg_dump and pg_restore, "
+            "or by the server's own archive. Copy the database first and the photos after it, so that each "
+            "photo that it names is in the copy; then check the copy with plumbsight verify."
+        )
+    if place.photos:
+        raise ConflictError(
+            "This store's photos lie in an object store: they are copied by its own means, after the "
+            "database. Check the copy with plumbsight verify."
+        )
+    return place.folder
 
 
 def _check_free(to: Path) -> None:
@@ -125,10 +144,10 @@ def _copy_photos(folder: Path, part: Path, wanted: list[str]) -> bool:
 
 
 def _copy_photo(folder: Path, part: Path, sha256: str) -> bool:
-    name = Path(photofiles.PHOTOS) / sha256[:2] / sha256
-    (part / name).parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+    to = photofiles.local(part, sha256)
+    to.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
     try:
-        shutil.copyfile(folder / name, part / name)
+        shutil.copyfile(photofiles.local(folder, sha256), to)
     except FileNotFoundError:
         return False
     return True

@@ -7,7 +7,6 @@ import json
 import zipfile
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
-from pathlib import Path
 from typing import BinaryIO
 
 from sqlalchemy import select
@@ -16,6 +15,7 @@ from sqlalchemy.orm import Session
 from api.access.shop import Shop, shop
 from api.figures import Figures
 from api.photos import photofiles
+from api.photos.photofiles import PhotoFiles
 from api.problems import ConflictError
 from api.records import chain
 from api.records.chain import Json, Link
@@ -32,7 +32,13 @@ from calib_data.record import CHAIN
 ZIP_TIME = (1980, 1, 1, 0, 0, 0)
 REFUSED_FOLDER = "refused"
 
-Content = bytes | Path
+
+@dataclass(frozen=True)
+class _Photo:
+    """A photo file that is stored."""
+
+    sha256: str
+    n_bytes: int
 
 
 @dataclass(frozen=True)
@@ -40,7 +46,7 @@ class _Part:
     """A file of the zip."""
 
     name: str
-    content: Content
+    content: bytes | _Photo
 
 
 def write_visits(db: Session, store: Store, visit_ids: Iterable[str], out: BinaryIO) -> None:
@@ -53,8 +59,9 @@ def write_visits(db: Session, store: Store, visit_ids: Iterable[str], out: Binar
     if not entries:
         raise ConflictError("There is no signed visit to write. Sign one first.")
     with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as file:
+        files = photofiles.files_at(store.place)
         for part in _parts(db, store, entries):
-            _write(file, part)
+            _write(file, part, files)
 
 
 def signed_visits(db: Session, store_id: str) -> list[str]:
@@ -86,17 +93,17 @@ def _entry(db: Session, visit_id: str) -> Entry:
     return found
 
 
-def _write(file: zipfile.ZipFile, part: _Part) -> None:
+def _write(file: zipfile.ZipFile, part: _Part, files: PhotoFiles) -> None:
     info = zipfile.ZipInfo(part.name, ZIP_TIME)
-    is_photo = isinstance(part.content, Path)
+    is_photo = isinstance(part.content, _Photo)
     info.compress_type = zipfile.ZIP_STORED if is_photo else zipfile.ZIP_DEFLATED
     info.external_attr = 0o644 << 16
     if isinstance(part.content, bytes):
         file.writestr(info, part.content)
         return
-    info.file_size = part.content.stat().st_size
-    with file.open(info, "w") as out, open(part.content, "rb") as photo:
-        while piece := photo.read(1 << 20):
+    info.file_size = part.content.n_bytes
+    with file.open(info, "w") as out:
+        for piece in photofiles.pieces(files.open(part.content.sha256)):
             out.write(piece)
 
 
@@ -190,9 +197,8 @@ def _set(record: Json, one: Json, placements: list[str], photos: list[str]) -> J
 def _photos(store: Store, photos: list[Json], folder: str, missing: list[str]) -> Iterator[_Part]:
     """The photo files that are there, by the names that results and observations call them."""
     for photo in photos:
-        path = photofiles.original(store, photo["sha256"])
-        if path.is_file():
-            yield _Part(folder + photo["name"], path)
+        if photofiles.files_at(store.place).has(photo["sha256"]):
+            yield _Part(folder + photo["name"], _Photo(photo["sha256"], photo["n_bytes"]))
         else:
             missing.append(f"{folder}{photo['name']}")
 

@@ -14,11 +14,11 @@ from typing import Any
 from zipfile import ZipFile
 
 from pydantic import ValidationError
-from sqlalchemy.exc import IntegrityError
+from sqlalchemy.exc import DataError, IntegrityError
 from sqlalchemy.orm import Session
 
 from api.context import Caller
-from api.photos import photofiles
+from api.photos import orphans, photofiles
 from api.problems import ConflictError, NoRoomError, NotAcceptedError, TooLargeError
 from api.records import chain, removal, zips
 from api.records.chain import ELSEWHERE, Json, Link
@@ -116,19 +116,22 @@ def take_in(store: Store, caller: Caller | None, path: Path, most_bytes: int = M
             _check_records(brought, kept.keys())
             with store.reading() as db:
                 _check_chains(db, store.id, brought)
-            n_photos, n_removed = _keep_files(store, kept, brought.removed())
+            gone = _gone(store, kept.keys(), brought.removed())
+            n_photos = _keep_files(store, kept, gone)
             with store.writing() as db:
                 visits, n_entries = _add(db, store, caller, brought)
-    except IntegrityError as wrong:
+            for sha256 in kept.keys() - gone:
+                orphans.check_there(store, sha256)
+    except (IntegrityError, DataError) as wrong:
         raise ConflictError(
-            "Something in the zip carries the id of something else here, or names what it does not bring. "
-            "Nothing was taken in."
+            "Something in the zip carries the id of something else here, names what it does not bring, or is "
+            "larger than can be kept. Nothing was taken in."
         ) from wrong
     finally:
         for left in kept.values():
             left.unlink(missing_ok=True)
-    removal.sweep(store)
-    return Imported(visits, n_entries, n_photos, n_removed)
+    removal.sweep(store, gone)
+    return Imported(visits, n_entries, n_photos, len(kept.keys() & gone))
 
 
 def check_room(store: Store, n_bytes: int, reserve_bytes: int) -> None:
@@ -270,20 +273,21 @@ def _check_records(brought: Brought, there: Set[str]) -> None:
                 )
 
 
-def _keep_files(store: Store, files: Mapping[str, Path], removed: Set[str]) -> tuple[int, int]:
-    """Give the files their places; one that was removed by order, here or there, is not taken in again.
-
-    How many were new, and how many were left out so.
-    """
+def _gone(store: Store, brought: Set[str], removed: Set[str]) -> Set[str]:
+    """Photos that were removed by order, here or where they come from: they are not taken in again."""
     with store.reading() as db:
-        rows = [db.get(PhotoFile, sha256) for sha256 in files]
-    gone = removed | {row.sha256 for row in rows if row is not None and row.removed_at}
-    new = 0
-    for sha256, temporary in files.items():
-        if sha256 not in gone and not photofiles.original(store, sha256).is_file():
-            photofiles.put(store, temporary, sha256)
+        rows = [db.get(PhotoFile, sha256) for sha256 in brought]
+        return removed | {row.sha256 for row in rows if row is not None and row.removed_at}
+
+
+def _keep_files(store: Store, brought: Mapping[str, Path], gone: Set[str]) -> int:
+    """Give the files their places; how many were new."""
+    files, new = photofiles.files_at(store.place), 0
+    for sha256, temporary in brought.items():
+        if sha256 not in gone and not files.has(sha256):
+            files.put(temporary, sha256)
             new += 1
-    return new, len(gone & files.keys())
+    return new
 
 
 # --- taking in ------------------------------------------------------------------------------------

@@ -4,7 +4,7 @@ First the entry and the mark on the file's row, in one transaction; then the fil
 left behind is deleted by the next `sweep`.
 """
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
@@ -96,11 +96,19 @@ def _removed(db: Session, sha256: str) -> chain.Json:
     }
 
 
-def sweep(store: Store) -> int:
-    """Delete the files, previews and drawings of photos that are marked as removed; how many there were."""
+def sweep(store: Store, among: Collection[str] | None = None) -> int:
+    """Delete the files, previews and drawings of photos that are marked as removed; how many there were.
+
+    Args:
+        among: Hashes of the photos in question; None: all that are stored.
+    """
+    files = photofiles.files_at(store.place)
     with store.reading() as db:
-        marked = db.scalars(select(PhotoFile.sha256).where(PhotoFile.removed_at.is_not(None)))
-        left = [sha256 for sha256 in marked if photofiles.original(store, sha256).exists()]
+        marked = set(db.scalars(select(PhotoFile.sha256).where(PhotoFile.removed_at.is_not(None))))
+    if among is None:
+        left = [sha256 for sha256, _ in files.stored() if sha256 in marked] if marked else []
+    else:
+        left = [sha256 for sha256 in among if sha256 in marked and files.has(sha256)]
     for sha256 in left:
         photofiles.remove(store, sha256)
     return len(left)

@@ -170,10 +170,11 @@ def remove(arrival_id: str, body: RemovalBody, service: TheService, caller: Revi
     with service.store.writing() as db:
         before = removal.entry_of(db, arrival_id)
         if before is not None and _is_same(before, "", caller, "why", removal.tidy(body.why)):
-            done = _signed(before)
+            entry = before
         else:
-            done = _signed(removal.write(db, service.store.id, caller, [arrival_id], body.why))
-    removal.sweep(service.store)
+            entry = removal.write(db, service.store.id, caller, [arrival_id], body.why)
+        done, removed = _signed(entry), [photo["sha256"] for photo in chain.body_of(entry)["photos"]]
+    removal.sweep(service.store, removed)
     return done
 
 
@@ -215,8 +216,8 @@ def _chain(db: Session, own: str, store_id: str) -> ChainFound:
 def check(body: VerifyBody, service: TheService, caller: Technician) -> Findings:
     """Check chains, tables and photos; with heads, also that the chains still pass through them."""
     heads = [head for head in body.heads if head.strip()]
-    with verify.reading_only(service.store.folder) as db:
-        return verify.verify(db, service.store.folder, heads, reads_photos=body.photos)
+    with verify.reading_only(service.store.place) as db:
+        return verify.verify(db, service.store.place, heads, reads_photos=body.photos)
 
 
 @router.post(

@@ -3,28 +3,29 @@
 Nothing is changed: the database is opened for reading only.
 """
 
-import hashlib
 import json
-import os
-import sqlite3
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
-from sqlalchemy import create_engine, func, select, text
+from sqlalchemy import func, select, text
 from sqlalchemy.exc import DatabaseError
 from sqlalchemy.orm import Session
 
+from api import databases
+from api.databases import DATABASE
 from api.photos import photofiles
+from api.photos.photofiles import PhotoFiles
+from api.place import Place
 from api.problems import NotThereError
 from api.records import chain
 from api.records.chain import Fault, Link
 from api.records.recording import Json, facts
 from api.records.removal import REMOVAL_KIND
 from api.records.signing import RECORD_KIND
-from api.store import DATABASE, STORE_ID, newest_state
+from api.store import STORE_ID, newest_state
 from api.tables import Entry, PhotoFile, Setting, Visit
 
 # Named by what each photo's file is found to be.
@@ -78,48 +79,36 @@ class Findings:
 
 
 @contextmanager
-def reading_only(folder: Path) -> Iterator[Session]:
-    """A session on a store's database that cannot change it.
+def reading_only(at: Path | Place) -> Iterator[Session]:
+    """A session on a store's database that cannot change it, and sees one state of it.
 
     Raises:
         NotThereError: There is no store, or its tables are of another version.
     """
-    path = folder / DATABASE
-    if not path.is_file():
-        raise NotThereError(f"{folder} has no {DATABASE}: it is no store. Name the folder of a store.")
-    # Where nothing can be written no service runs, and the database would want to write its locks.
-    how = "mode=ro" if os.access(folder, os.W_OK) else "mode=ro&immutable=1"
+    place = Place.of(at)
+    path = place.folder / DATABASE
+    if not place.database and not path.is_file():
+        raise NotThereError(f"{place.folder} has no {DATABASE}: it is no store. Name the folder of a store.")
+    with databases.reading_only(place) as db:
+        _check_version(db, "The database" if place.database else str(path))
+        yield db
 
-    def connect() -> sqlite3.Connection:
-        address = f"{path.absolute().as_uri()}?{how}"
-        return sqlite3.connect(address, uri=True, isolation_level=None, check_same_thread=False)
 
-    engine = create_engine("sqlite://", creator=connect)
+def _check_version(db: Session, what: str) -> None:
     try:
-        with Session(engine) as db:
-            _begin(db, path)
-            yield db
-    finally:
-        engine.dispose()
-
-
-def _begin(db: Session, path: Path) -> None:
-    """Hold one state of the tables, and make sure that they are of this version."""
-    try:
-        db.execute(text("BEGIN"))
         at = db.scalar(text("SELECT version_num FROM alembic_version"))
     except DatabaseError as wrong:
-        raise NotThereError(f"{path} is no store that can be read ({wrong.orig}). Restore a copy.") from wrong
+        raise NotThereError(f"{what} is no store that can be read ({wrong.orig}). Restore a copy.") from wrong
     if at != newest_state():
         raise NotThereError(
-            f"{path} is of another version of plumbsight (state {at}). Start the service on it once, which "
+            f"{what} is of another version of plumbsight (state {at}). Start the service on it once, which "
             "brings it up to date, then check it again."
         )
 
 
 def verify(
     db: Session,
-    folder: Path,
+    at: Path | Place,
     heads: Sequence[str] = (),
     *,
     reads_photos: bool = True,
@@ -128,6 +117,7 @@ def verify(
     """Everything that can be checked.
 
     Args:
+        at: The store, for its photo files.
         heads: Codes as records print them, in any order.
         reads_photos: Compare each file with its hash; else only whether it is there.
         progress: Called with photos done and all.
@@ -143,9 +133,11 @@ def verify(
     photo_faults = []
     removals = _removals(db)
     n_files = db.scalar(select(func.count()).select_from(PhotoFile)) or 0
-    stored = select(PhotoFile.sha256, PhotoFile.removed_at).order_by(PhotoFile.stored_at)
-    for n, (sha256, removed_at) in enumerate(db.execute(stored.execution_options(yield_per=1000)), start=1):
-        state, says = photo_state(folder, sha256, removed_at, removals, reads_photos)
+    rows = select(PhotoFile.sha256, PhotoFile.removed_at).order_by(PhotoFile.stored_at)
+    files = photofiles.files_at(at)
+    there = {sha256 for sha256, _ in files.stored()}
+    for n, (sha256, removed_at) in enumerate(db.execute(rows.execution_options(yield_per=1000)), start=1):
+        state, says = photo_state(sha256, removed_at, removals, there, files if reads_photos else None)
         states[state] += 1
         photo_faults += [says] if says else []
         progress(n, n_files)
@@ -300,29 +292,27 @@ def _removals(db: Session) -> set[str]:
 
 
 def photo_state(
-    folder: Path, sha256: str, removed_at: str | None, removals: set[str], reads: bool
+    sha256: str, removed_at: str | None, removals: set[str], there: set[str], files: PhotoFiles | None
 ) -> tuple[PhotoState, str]:
-    """What became of a photo's file, and what is wrong with that, if anything."""
-    path = folder / photofiles.PHOTOS / sha256[:2] / sha256
+    """What became of a photo's file, and what is wrong with that, if anything.
+
+    Args:
+        removals, there: Hashes of photos that an entry says were removed, and of those whose file is there.
+        files: To read it from; None: it is not read.
+    """
     name = f"Photo {sha256[:12]}"
     if sha256 in removals:
         left = f"{name} was removed by order, but its file is still here. Start the service once."
-        return "removed", left if path.exists() else ""
+        return "removed", left if sha256 in there else ""
     if removed_at is not None:
         return "missing", f"{name} is marked as removed, but no entry says by whom and why."
-    if not path.is_file():
+    if sha256 not in there:
         return "missing", f"{name} is missing: its file is not in the store. Restore it from a copy."
-    if not reads:
+    if files is None:
         return "unread", ""
-    if sha256_of(path) != sha256:
+    if not photofiles.is_intact(files, sha256):
         return (
             "altered",
             f"{name} was altered: its file is not the one that was stored. Restore it from a copy.",
         )
     return "intact", ""
-
-
-def sha256_of(path: Path) -> str:
-    """The hash of a file, read in pieces."""
-    with open(path, "rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()

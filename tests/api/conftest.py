@@ -1,6 +1,11 @@
-"""A store in a temporary folder, people of each role, a kit, a placement, a visit; all invented."""
+"""A store in a temporary folder, people of each role, a kit, a placement, a visit; all invented.
+
+What is in ON_THE_FLEET runs twice: on such a folder, and, marked `fleet`, on a PostgreSQL server and an
+object store.
+"""
 
 import hashlib
+import os
 import shutil
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
@@ -17,10 +22,12 @@ from starlette.testclient import TestClient
 from api.access import people, sessions
 from api.app import create_app
 from api.context import Caller, Role
+from api.place import Place
 from api.settings import Settings
 from api.store import Store, new_id, now, open_store
 from api.tables import Arrival, KitRevision, PhotoFile, PlacementRevision, Round, Visit
 from api.visits import kits, placements, rounds, tray, visits
+from tests.api import fleet
 from tests.api.signed import Signed, sign_two
 from tools.make_set import kit_file, placement_file, vehicle_file
 from tools.scene import make_scene
@@ -28,14 +35,59 @@ from tools.simulate import observe_scene
 from tools.truth import Scene
 from vision.sightings import FoundPhoto
 
+ON_THE_FLEET = {
+    *(
+        "test_chain",
+        "test_events",
+        "test_idempotency",
+        "test_intake",
+        "test_jobs",
+        "test_killed_within",
+        "test_many_visits",
+    ),
+    *("test_photos_whole_way", "test_removal", "test_rounds", "test_sessions", "test_signing", "test_tray"),
+    *("test_verify", "test_visits"),
+}
 NAMES: dict[Role, str] = {"technician": "T. Example", "reviewer": "R. Example", "owner": "O. Example"}
 
 
+def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
+    if "place" not in metafunc.fixturenames:
+        return
+    of_folder = any(mark.name == "of_folder" for mark in metafunc.definition.iter_markers())
+    if metafunc.module.__name__.rpartition(".")[2] in ON_THE_FLEET and not of_folder:
+        kinds = ["folder", pytest.param("fleet", marks=pytest.mark.fleet)]
+        metafunc.parametrize("place", kinds, indirect=True)
+
+
+@pytest.fixture(scope="session")
+def servers() -> Iterator[fleet.Fleet]:
+    """A PostgreSQL server and an object store, started once."""
+    if lacks := fleet.lacks():
+        pytest.skip(f"{lacks}: nothing is tried on a fleet's store here")
+    import fsspec.config
+
+    with fleet.fleet() as made:
+        os.environ.update(made.photos.environment())
+        fsspec.config.set_conf_env(fsspec.config.conf)
+        yield made
+
+
 @pytest.fixture
-def service_settings(tmp_path: Path) -> Settings:
+def place(request: pytest.FixtureRequest, tmp_path: Path) -> Place:
+    """Where the test's store lies."""
+    if getattr(request, "param", "folder") == "folder":
+        return Place(tmp_path / "store")
+    return request.getfixturevalue("servers").new_place(tmp_path / "store")
+
+
+@pytest.fixture
+def service_settings(place: Place) -> Settings:
     """Settings of a service of one worker that answers to the test client's host name."""
     return Settings(
-        folder=tmp_path / "store",
+        folder=place.folder,
+        database=place.database,
+        photos=place.photos,
         hosts=("testserver", "127.0.0.1", "localhost"),
         n_workers=1,
         workers_at_start=False,
@@ -53,8 +105,9 @@ def blank_store(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture
 def store(service_settings: Settings, blank_store: Path) -> Iterator[Store]:
     """An empty store; `app` and `client` run on the same one."""
-    shutil.copytree(blank_store, service_settings.folder)
-    opened = open_store(service_settings.folder)
+    if not service_settings.database:
+        shutil.copytree(blank_store, service_settings.folder)
+    opened = open_store(service_settings.place)
     yield opened
     opened.close()
 
@@ -327,7 +380,11 @@ def _signed_once(tmp_path_factory: pytest.TempPathFactory) -> Signed:
 @pytest.fixture
 def signed(_signed_once: Signed, service_settings: Settings) -> Iterator[Signed]:
     """A store with two signed visits, to be spoilt at will; `app` and `client` run on the same one."""
-    shutil.copytree(_signed_once.store.folder, service_settings.folder, dirs_exist_ok=True)
-    opened = open_store(service_settings.folder)
-    yield replace(_signed_once, store=opened)
+    if service_settings.database:
+        opened = open_store(service_settings.place)
+        yield sign_two(opened)
+    else:
+        shutil.copytree(_signed_once.store.folder, service_settings.folder, dirs_exist_ok=True)
+        opened = open_store(service_settings.place)
+        yield replace(_signed_once, store=opened)
     opened.close()

@@ -8,10 +8,10 @@ import subprocess
 import sys
 import time
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import Any
 
 from api.access import sessions
+from api.place import Place
 
 SERVER = """
 import sys
@@ -21,8 +21,10 @@ from api.app import create_app
 from api.settings import Settings
 
 if __name__ == "__main__":
-    folder, port, workers = Path(sys.argv[1]), int(sys.argv[2]), int(sys.argv[3])
-    settings = Settings(folder=folder, port=port, n_workers=workers, reserve_bytes=0)
+    folder, port, workers, database, photos = sys.argv[1:]
+    lies = {"folder": Path(folder), "database": database, "photos": photos}
+    port = int(port)
+    settings = Settings(**lies, port=port, n_workers=int(workers), reserve_bytes=0)
     uvicorn.run(create_app(settings), host="127.0.0.1", port=port, log_level="error")
 """
 START_SECONDS = 600  # on a machine that has much else to do
@@ -32,16 +34,18 @@ START_SECONDS = 600  # on a machine that has much else to do
 class Server:
     """The service on one store and port; `start` and `kill` may take turns."""
 
-    folder: Path
+    place: Place
     n_workers: int = 1
     port: int = field(default_factory=lambda: free_port())
     process: subprocess.Popen[bytes] | None = None
     n_kills: int = 0
 
     def start(self) -> None:
-        script = self.folder.parent / "server.py"
+        place = self.place
+        script = place.folder.parent / "server.py"
         script.write_text(SERVER)
-        command = [sys.executable, str(script), str(self.folder), str(self.port), str(self.n_workers)]
+        numbers = str(self.port), str(self.n_workers)
+        command = [sys.executable, str(script), str(place.folder), *numbers, place.database, place.photos]
         self.process = subprocess.Popen(command, env={**os.environ, "PYTHONPATH": os.getcwd()})
         end = time.monotonic() + START_SECONDS
         while not self._is_answering():

@@ -15,7 +15,7 @@ from sqlalchemy import func, select
 
 from api.access.people import hash_pin
 from api.context import Caller
-from api.photos.photofiles import original
+from api.photos import photofiles
 from api.photos.work import pack
 from api.records import chain
 from api.records.signing import sign
@@ -200,9 +200,9 @@ def _add_round(store, db, caller, visit, number_and_kind, left_mm, inputs):  # t
 def _add_photo(store, db, caller, row, name, data, **more):  # type: ignore[no-untyped-def]
     sha256 = hashlib.sha256(data).hexdigest()
     if db.get(PhotoFile, sha256) is None:
-        path = original(store, sha256)
-        path.parent.mkdir(parents=True, exist_ok=True)
+        path = photofiles.incoming(store)
         path.write_bytes(data)
+        photofiles.files_at(store.place).put(path, sha256)
         db.add(
             PhotoFile(
                 sha256=sha256, came_as_sha256=hashlib.sha256(b"gps" + data).hexdigest(),

@@ -9,8 +9,10 @@ from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy import select
 
+from api import databases
 from api import store as stores
 from api.photos import photofiles
+from api.place import Place
 from api.problems import ConflictError, NotThereError
 from api.records import chain, verify
 from api.records.backup import back_up, restore
@@ -53,7 +55,7 @@ def test_a_copy_holds_what_was_committed_and_nothing_of_what_was_not(signed, sto
 def test_a_copy_of_a_spoilt_store_is_made_and_says_what_is_wrong(store, tmp_path):
     with store.reading() as db:
         sha256 = db.scalars(select(PhotoFile.sha256)).first()
-    photofiles.original(store, sha256).write_bytes(b"spoilt")
+    photofiles.local(store.folder, sha256).write_bytes(b"spoilt")
     found = back_up(store.folder, tmp_path / "copy")
     assert "altered" in found.faults[0]
     with pytest.raises(ConflictError, match="not sound"):
@@ -123,7 +125,7 @@ def _states() -> list[str]:
 def test_a_store_of_every_earlier_state_is_brought_up_to_date_with_what_it_holds(tmp_path, state):
     folder = tmp_path / "store"
     folder.mkdir()
-    engine = stores._engine(folder / DATABASE)
+    engine = databases.engine_of(Place(folder))
     migrate(engine, state)
     store_id = new_id()
     with engine.begin() as connection:

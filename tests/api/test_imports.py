@@ -62,8 +62,8 @@ def export(van, tmp_path, _written) -> Callable:
 
 
 def _check(store, heads=()):
-    with verify.reading_only(store.folder) as db:
-        return verify.verify(db, store.folder, heads)
+    with verify.reading_only(store.place) as db:
+        return verify.verify(db, store.place, heads)
 
 
 def _entries(store):
@@ -157,7 +157,7 @@ def test_a_removal_travels_and_takes_the_shops_copy_with_it(van, shop, export):
         removal.write(db, van.store.id, van.kim, [photo.id], "a face, by the person's order")
     removal.sweep(van.store)
     take_in(shop, None, export(van.visit_ids[0], afresh=True))
-    assert not photofiles.original(shop, sha256).exists()
+    assert not photofiles.local(shop.folder, sha256).exists()
     found = _check(shop)
     assert found.faults == () and found.photos["removed"] == 1
 
@@ -167,7 +167,7 @@ def test_a_lost_photo_comes_back_with_the_export_that_has_it(van, shop, export):
     take_in(shop, None, path)
     with shop.reading() as db:
         sha256 = db.scalars(select(PhotoFile.sha256)).first()
-    photofiles.original(shop, sha256).unlink()
+    photofiles.local(shop.folder, sha256).unlink()
     assert take_in(shop, None, path).n_photos == 1
     assert _check(shop).faults == ()
 

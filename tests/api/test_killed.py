@@ -21,6 +21,7 @@ from sqlalchemy import select
 from api.access import people, sessions
 from api.context import Caller
 from api.photos import photofiles
+from api.place import Place
 from api.records import verify
 from api.store import Store, open_store
 from api.tables import Arrival, Measured, PhotoFile
@@ -80,7 +81,7 @@ def bay(tmp_path: Path) -> Iterator[tuple[Server, Phones]]:
         one = rounds.open(db, caller, visit.id, "first")
         round_id = one.id
     store.close()
-    server = Server(tmp_path / "store")
+    server = Server(Place(tmp_path / "store"))
     photos = [(f"{k:02d}.jpg", unlike(demo_photo(NAMES[k % len(NAMES)]), k)) for k in range(N_PHOTOS)]
     yield server, Phones(Phone(server, session.secret, session.form_token), round_id, photos)
     server.end()
@@ -107,7 +108,7 @@ def test_nothing_that_was_acknowledged_is_lost_to_kills(bay):
     for _ in range(KILLS):  # while photos are looked at and the round is measured
         time.sleep(rng.uniform(0.0, 4.0))
         server.kill()
-        n_before_measured += _is_waiting(server.folder)
+        n_before_measured += _is_waiting(server.place)
         server.start()
     end = time.monotonic() + 300
     while (answer := phones.phone.ask("GET", f"/api/rounds/{phones.round_id}/result")[1])[
@@ -116,7 +117,7 @@ def test_nothing_that_was_acknowledged_is_lost_to_kills(bay):
         assert time.monotonic() < end
         time.sleep(0.2)
     server.kill()
-    counts = _counts(open_store(server.folder), phones)
+    counts = _counts(open_store(server.place), phones)
     print(
         f"\nseed {SEED}, kills {2 * KILLS + 1}, {n_before_measured} of them while the closed round waited "
         f"for its result, tries {phones.n_tries}, {counts}, result {answer['state']}"
@@ -125,8 +126,8 @@ def test_nothing_that_was_acknowledged_is_lost_to_kills(bay):
     assert answer["state"] == "done", answer["says"]
 
 
-def _is_waiting(folder: Path) -> bool:
-    with verify.reading_only(folder) as db:
+def _is_waiting(place: Place) -> bool:
+    with verify.reading_only(place) as db:
         return db.scalars(select(Measured.state)).one() == "waiting"
 
 
@@ -139,7 +140,7 @@ def _counts(store: Store, phones: Phones) -> dict[str, int]:
     wrong = 0
     for photo in phones.acknowledged.values():
         row = rows.get(photo["id"])
-        path = photofiles.original(store, photo["sha256"])
+        path = photofiles.local(store.folder, photo["sha256"])
         on_disk = hashlib.sha256(path.read_bytes()).hexdigest() if path.is_file() else ""
         came = files[photo["sha256"]].came_as_sha256 if photo["sha256"] in files else ""
         wrong += row is None or on_disk != row.sha256 or came != photo["sent_sha256"]

@@ -17,6 +17,7 @@ import pytest
 from sqlalchemy import select
 
 from api.access import sessions
+from api.place import Place
 from api.records import verify
 from api.store import open_store
 from api.tables import Entry, Visit
@@ -40,7 +41,7 @@ def shop(tmp_path: Path) -> Iterator[tuple[Server, Phone, list[str]]]:
     with store.writing() as db:
         session = sessions.begin(db, kim.person_id, "a test")
     store.close()
-    server = Server(tmp_path / "store")
+    server = Server(Place(tmp_path / "store"))
     yield server, Phone(server, session.secret, session.form_token), visits
     server.end()
 
@@ -56,12 +57,12 @@ def test_visits_signed_while_the_service_is_killed_are_signed_once_or_can_be(sho
     heads = [phone.insist("POST", f"/api/visits/{one}/sign", _body())[1]["head"] for one in visits]
     server.kill()
     print(f"\nseed {SEED}, {KILLS} kills within {longest_s:.1f} s of a request to sign: {dict(outcomes)}")
-    assert _signed(server.folder, heads) == visits
+    assert _signed(server.place, heads) == visits
 
 
 def _killed(server: Server, phone: Phone, rng: random.Random, visits: list[str], longest_s: float) -> str:
     """Kill the service at a random moment after a phone asked it to sign the next visit; what came of it."""
-    done = _signed(server.folder)
+    done = _signed(server.place)
     visit = next((one for one in visits if one not in done), visits[-1])
     answers: list[int] = []
     asking = threading.Thread(target=lambda: answers.append(_sign(phone, visit)))
@@ -69,7 +70,7 @@ def _killed(server: Server, phone: Phone, rng: random.Random, visits: list[str],
     time.sleep(rng.uniform(0.0, longest_s))
     server.kill()
     asking.join()
-    now_done = _signed(server.folder)
+    now_done = _signed(server.place)
     assert set(now_done) - set(done) <= {visit} and answers in ([0], [201])
     assert visit in now_done or answers == [0], "acknowledged, and not there"
     server.start()
@@ -89,10 +90,10 @@ def _sign(phone: Phone, visit: str) -> int:
         return 0
 
 
-def _signed(folder: Path, heads: list[str] | None = None) -> list[str]:
+def _signed(place: Place, heads: list[str] | None = None) -> list[str]:
     """The visits that have a record, in the chain's order, after checking all there is."""
-    with verify.reading_only(folder) as db:
-        found = verify.verify(db, folder, heads or ())
+    with verify.reading_only(place) as db:
+        found = verify.verify(db, place, heads or ())
         recorded = list(db.scalars(select(Entry.visit_id).order_by(Entry.seq)))
         signed = set(db.scalars(select(Visit.id).where(Visit.signed_at.is_not(None))))
     assert found.is_sound, found.faults

@@ -12,13 +12,13 @@ import signal
 import sys
 from collections.abc import Callable
 from functools import partial
-from pathlib import Path
 
 import pytest
 from sqlalchemy import event, func, select
 
 from api.context import Caller
 from api.photos import bench, work
+from api.place import Place
 from api.records import signing, verify
 from api.store import Store, open_store
 from api.tables import Entry, Measured, Round, Visit
@@ -31,9 +31,9 @@ MOST_STATEMENTS = 500
 Act = Callable[[Store], None]
 
 
-def _die_at(folder: Path, act: Act, n: int) -> None:
+def _die_at(place: Place, act: Act, n: int) -> None:
     """In a process of its own: do it, killed before statement n of what changes, or after the commit."""
-    store = open_store(folder)
+    store = open_store(place)
     left = itertools.count(n - 1, -1)
 
     def pass_on(*_: object) -> None:
@@ -46,16 +46,16 @@ def _die_at(folder: Path, act: Act, n: int) -> None:
     os.kill(os.getpid(), signal.SIGKILL)
 
 
-def _killed_at_each(folder: Path, act: Act, is_done: Callable[[Store], bool]) -> int:
+def _killed_at_each(place: Place, act: Act, is_done: Callable[[Store], bool]) -> int:
     """Kill it at each statement until it is done; how many kills left nothing of it."""
     processes = multiprocessing.get_context("forkserver")
     processes.set_forkserver_preload([__name__])
     for n in range(1, MOST_STATEMENTS):
-        process = processes.Process(target=_die_at, args=(folder, act, n))
+        process = processes.Process(target=_die_at, args=(place, act, n))
         process.start()
         process.join()
         assert process.exitcode == -signal.SIGKILL
-        store = open_store(folder)
+        store = open_store(place)
         try:
             if is_done(store):
                 return n - 1
@@ -74,8 +74,8 @@ def _sign(caller: Caller, visit_id: str, store: Store) -> None:
 
 def _is_signed(visit_id: str, store: Store) -> bool:
     """Whether it is; either way everything holds together."""
-    with verify.reading_only(store.folder) as db:
-        found = verify.verify(db, store.folder)
+    with verify.reading_only(store.place) as db:
+        found = verify.verify(db, store.place)
         entries = list(db.scalars(select(Entry.kind)))
         signed_at = db.get_one(Visit, visit_id).signed_at
     assert found.is_sound, found.faults
@@ -88,7 +88,7 @@ def _is_signed(visit_id: str, store: Store) -> bool:
 def test_a_visit_is_signed_wholly_and_once_or_not_at_all(store):
     kim = add_person(store)
     visit_id = add_visit(store, kim)
-    n = _killed_at_each(store.folder, partial(_sign, kim, visit_id), partial(_is_signed, visit_id))
+    n = _killed_at_each(store.place, partial(_sign, kim, visit_id), partial(_is_signed, visit_id))
     print(f"\nsigning: killed at each of {n} statements, nothing was left; after the commit, all was there")
     assert n >= 10
 
@@ -118,6 +118,6 @@ def test_a_round_is_measured_wholly_and_once_or_waits_still(store):
         done = results.latest(db, one.id)
         outcome = work.MeasuredRound("", done.result, done.observations)
         seq = results.ask(db, one.id).seq
-    n = _killed_at_each(store.folder, partial(_write_measured, seq, outcome), partial(_is_measured, seq))
+    n = _killed_at_each(store.place, partial(_write_measured, seq, outcome), partial(_is_measured, seq))
     print(f"\nmeasuring: killed at each of {n} statements, it waited still; after the commit, all was there")
     assert n >= 5

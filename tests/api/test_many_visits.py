@@ -11,7 +11,6 @@ import threading
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -19,6 +18,7 @@ from sqlalchemy import func, select
 
 from api.access import people, sessions
 from api.context import Caller
+from api.place import Place
 from api.records import verify
 from api.store import open_store
 from api.tables import Arrival, PhotoFile, Round, Visit
@@ -104,8 +104,8 @@ class Day:
 
 
 @pytest.fixture
-def shop(tmp_path: Path) -> Iterator[tuple[Server, Phone, Day]]:
-    store = open_store(tmp_path / "store")
+def shop(place: Place) -> Iterator[tuple[Server, Phone, Day]]:
+    store = open_store(place)
     with store.writing() as db:
         owner = people.add(db, "O. Example", "owner")
         owner.pin_hash = people.hash_pin(PIN)
@@ -117,7 +117,7 @@ def shop(tmp_path: Path) -> Iterator[tuple[Server, Phone, Day]]:
         placement = placements.add(db, caller, requirement, PROCEDURE)
         day = Day(list(range(VISITS)), kit.kit_id, placement.placement_id)
     store.close()
-    server = Server(tmp_path / "store", n_workers=2)
+    server = Server(place, n_workers=2)
     yield server, Phone(server, session.secret, session.form_token), day
     server.end()
 
@@ -139,7 +139,7 @@ def test_a_day_of_visits_with_kills_loses_nothing(shop: tuple[Server, Phone, Day
     for thread in threads:
         thread.join()
     server.kill()
-    counts = _counts(server.folder, day)
+    counts = _counts(server.place, day)
     seconds = time.monotonic() - begun
     print(
         f"\nseed {SEED}: {VISITS} visits, {PHONES} phones, {server.n_kills} kills, {seconds:.0f} s: "
@@ -157,9 +157,9 @@ def test_a_day_of_visits_with_kills_loses_nothing(shop: tuple[Server, Phone, Day
     }
 
 
-def _counts(folder: Path, day: Day) -> dict[str, Any]:
-    with verify.reading_only(folder) as db:
-        found = verify.verify(db, folder, day.heads)
+def _counts(place: Place, day: Day) -> dict[str, Any]:
+    with verify.reading_only(place) as db:
+        found = verify.verify(db, place, day.heads)
         rows = {row.id: row for row in db.scalars(select(Arrival))}
         came_as = {one.sha256: one.came_as_sha256 for one in db.scalars(select(PhotoFile))}
         n_visits, n_rounds = (db.scalar(select(func.count()).select_from(t)) for t in (Visit, Round))

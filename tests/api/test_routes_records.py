@@ -119,14 +119,14 @@ def test_a_reviewer_removes_a_photo_and_a_technician_does_not(signed, store, cli
     path, body = f"/api/photos/{photo.id}/removal", {"pin": PIN, "why": WHY}
     with_pin("technician")
     _problem(client("technician").post(path, json=body), 403)
-    assert photofiles.original(store, photo.sha256).exists()
+    assert photofiles.local(store.folder, photo.sha256).exists()
     with_pin("reviewer")
     desk = client("reviewer")
     assert "why" in _problem(desk.post(path, json={**body, "why": " "}), 422)
     done = desk.post(path, json=body)
     assert done.status_code == 201
     assert desk.post(path, json=body).json() == done.json()
-    assert not photofiles.original(store, photo.sha256).exists()
+    assert not photofiles.local(store.folder, photo.sha256).exists()
     found = desk.post("/api/verify", json={"heads": [signed.heads[1]], "photos": True}).json()
     assert (found["faults"], found["photos"]["removed"], found["photos"]["missing"]) == ([], 1, 0)
 
@@ -180,6 +180,6 @@ def test_a_photo_that_a_pulled_plug_left_is_deleted_at_the_next_start(signed, st
         photo = db.scalars(select(Arrival).order_by(Arrival.seq)).first()
         removal.write(db, store.id, signed.kim, [photo.id], WHY)
         sha256 = photo.sha256
-    assert photofiles.original(store, sha256).exists()
+    assert photofiles.local(store.folder, sha256).exists()
     with TestClient(app):
-        assert not photofiles.original(store, sha256).exists()
+        assert not photofiles.local(store.folder, sha256).exists()

@@ -42,8 +42,8 @@ def heads(signed):
 
 
 def _check(store, heads=(), **more):
-    with verify.reading_only(store.folder) as db:
-        return verify.verify(db, store.folder, heads, **more)
+    with verify.reading_only(store.place) as db:
+        return verify.verify(db, store.place, heads, **more)
 
 
 def test_a_store_that_nobody_touched_is_sound(store, kim, heads):
@@ -55,6 +55,7 @@ def test_a_store_that_nobody_touched_is_sound(store, kim, heads):
     assert found.chains[0].is_own and found.chains[0].head == heads[1]
 
 
+@pytest.mark.of_folder
 def test_checking_changes_nothing(store, heads):
     before = (store.folder / DATABASE).read_bytes()
     _check(store, heads)
@@ -197,17 +198,19 @@ def _photo(store):
         return db.scalars(select(PhotoFile.sha256).order_by(PhotoFile.sha256)).first()
 
 
+@pytest.mark.of_folder
 def test_an_altered_photo_is_found(store, heads):
     sha256 = _photo(store)
-    path = photofiles.original(store, sha256)
+    path = photofiles.local(store.folder, sha256)
     data = path.read_bytes()
     path.write_bytes(bytes([data[0] ^ 1]) + data[1:])
     found = _check(store)
     assert found.photos["altered"] == 1 and sha256[:12] in found.faults[0]
 
 
+@pytest.mark.of_folder
 def test_a_missing_photo_is_found(store, heads):
-    photofiles.original(store, _photo(store)).unlink()
+    photofiles.local(store.folder, _photo(store)).unlink()
     found = _check(store, reads_photos=False)
     assert found.photos["missing"] == 1 and "missing" in found.faults[0]
 
@@ -249,9 +252,10 @@ def test_what_is_no_store_is_said_to_be_none(tmp_path):
         pass
 
 
+@pytest.mark.of_folder
 def test_a_store_of_another_version_is_not_judged(store, heads):
     store.close()
     with sqlite3.connect(store.folder / DATABASE) as db:
         db.execute("UPDATE alembic_version SET version_num = '0000'")
-    with pytest.raises(NotThereError, match="another version"), verify.reading_only(store.folder):
+    with pytest.raises(NotThereError, match="another version"), verify.reading_only(store.place):
         pass

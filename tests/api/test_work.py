@@ -1,5 +1,6 @@
 """What runs in the workers."""
 
+import hashlib
 import json
 from dataclasses import replace
 
@@ -8,6 +9,7 @@ import numpy as np
 import pytest
 
 from api.photos import work
+from api.photos.photofiles import PhotoFolder
 from api.photos.pictures import shrunk
 from tests.api.test_photos_whole_way import DEMO, NAMES, demo_photo
 from vision.errors import PhotoError
@@ -19,28 +21,35 @@ def kit_file() -> dict:
     return json.loads((DEMO / "kit.json").read_text())
 
 
+def keep(files: PhotoFolder, data: bytes) -> str:
+    """Store a file; its hash."""
+    sha256 = hashlib.sha256(data).hexdigest()
+    path = files.folder / "temporary"
+    path.write_bytes(data)
+    files.put(path, sha256)
+    return sha256
+
+
 @pytest.fixture
 def job(tmp_path, kit_file) -> work.RoundToMeasure:
     """Three of the demo's photos, looked at."""
-    found, paths = [], {}
-    for name in NAMES[:3]:
-        paths[name] = tmp_path / name
-        paths[name].write_bytes(demo_photo(name))
-        found.append(work.look(paths[name], name, kit_file, tmp_path / f"{name}.preview").found)
+    files = PhotoFolder(tmp_path)
+    stored = {name: keep(files, demo_photo(name)) for name in NAMES[:3]}
+    found = [work.look(files, stored[name], name, kit_file, tmp_path / "preview").found for name in stored]
     placement = json.loads((DEMO / "placement.json").read_text())
     vehicle = json.loads((DEMO / "set.json").read_text())["vehicle"]
-    return work.RoundToMeasure("a round", vehicle, kit_file, (placement,), tuple(found), paths, ())
+    return work.RoundToMeasure("a round", vehicle, kit_file, (placement,), tuple(found), files, stored, ())
 
 
 def test_photos_are_decoded_only_where_something_is_to_be_searched(job, monkeypatch):
     decoded = []
     monkeypatch.setattr(work, "read_photo", lambda data, name: decoded.append(name) or read_photo(data, name))
     work.measure_round(job)
-    assert len(decoded) < 2 * len(job.paths)  # each at most once a look, and not all
+    assert len(decoded) < 2 * len(job.stored)  # each at most once a look, and not all
 
 
 def test_a_round_without_a_photo_that_can_be_read_says_so(job):
-    empty = replace(job, found=(), paths={}, unread=(("p01.jpg", "p01.jpg: the file is damaged."),))
+    empty = replace(job, found=(), stored={}, unread=(("p01.jpg", "p01.jpg: the file is damaged."),))
     outcome = work.measure_round(empty)
     assert (
         outcome.result is None
@@ -57,25 +66,25 @@ def test_a_kit_that_is_wrong_is_told_in_words(job):
 
 def test_a_photo_without_plates_is_judged_as_a_whole(tmp_path, kit_file):
     for level, word in ((10, "dark"), (255, "over-exposed")):
-        path = tmp_path / f"{level}.png"
-        cv2.imwrite(str(path), np.full((1300, 1700), level, np.uint8))
-        looked = work.look(path, path.name, kit_file, tmp_path / "preview.jpg")
+        png = cv2.imencode(".png", np.full((1300, 1700), level, np.uint8))[1].tobytes()
+        files = PhotoFolder(tmp_path)
+        looked = work.look(files, keep(files, png), "grey.png", kit_file, tmp_path / "preview.jpg")
         assert looked.seen["plates"] == [] and any(word in says for says in looked.seen["says"])
         assert any("No plate" in says for says in looked.seen["says"])
 
 
 def test_a_photo_that_cannot_be_decoded_is_an_error_in_words(tmp_path, kit_file):
-    path = tmp_path / "cut.jpg"
-    path.write_bytes(demo_photo("p01.jpg")[:90_000])
+    files = PhotoFolder(tmp_path)
+    sha256 = keep(files, demo_photo("p01.jpg")[:90_000])
     with pytest.raises(PhotoError, match="end of the file"):
-        work.look(path, "cut.jpg", kit_file, tmp_path / "preview.jpg")
+        work.look(files, sha256, "cut.jpg", kit_file, tmp_path / "preview.jpg")
 
 
 def test_a_blurred_plate_is_told_with_what_to_do(tmp_path, kit_file):
     sharp = read_photo(demo_photo("p01.jpg"), "p01.jpg").grey
-    path = tmp_path / "blurred.png"
-    cv2.imwrite(str(path), cv2.GaussianBlur(sharp, (0, 0), 3.0))
-    seen = work.look(path, "blurred.png", kit_file, tmp_path / "preview.jpg").seen
+    png = cv2.imencode(".png", cv2.GaussianBlur(sharp, (0, 0), 3.0))[1].tobytes()
+    files = PhotoFolder(tmp_path)
+    seen = work.look(files, keep(files, png), "blurred.png", kit_file, tmp_path / "preview.jpg").seen
     assert any("blurred" in plate["says"] for plate in seen["plates"]) or any(
         "hold the phone still" in s for s in seen["says"]
     )
@@ -105,8 +114,8 @@ def test_a_removed_photo_counts_with_what_an_earlier_measuring_found_in_it(job):
         work.pack(work.unpack(f) | {"plates": photo["plates"]}) if k == 0 else f
         for k, f in enumerate(job.found)
     ]
-    paths = {other: path for other, path in job.paths.items() if other != name}
-    again = work.measure_round(replace(job, found=tuple(bare), paths=paths, earlier=work.pack(told)))
+    stored = {other: sha256 for other, sha256 in job.stored.items() if other != name}
+    again = work.measure_round(replace(job, found=tuple(bare), stored=stored, earlier=work.pack(told)))
     assert again.result is not None and first.result is not None
     plates = {p["file"]: p["plates"] for p in again.result["photos"]}
     assert plates[name] == next(p["plates"] for p in first.result["photos"] if p["file"] == name)

@@ -91,6 +91,7 @@ WITH_TEST_EXTRA = {("phone.py", "playwright"), ("screenshots.py", "playwright")}
 
 # The packages that bring a large extra of their own; who imports them says so when the extra is missing.
 RECHECK = (ROOT / "tools" / "recheck", ROOT / "calib_data" / "review", ROOT / "tools" / "studies")
+FLEET = (ROOT / "api" / "databases.py", ROOT / "api" / "photos" / "bucket.py")
 
 
 def declared(requirements: list[str]) -> set[str]:
@@ -100,11 +101,12 @@ def declared(requirements: list[str]) -> set[str]:
 def test_what_is_imported_is_a_declared_dependency():
     # tests/ is free to use the test extra; the layers are not, but for those who walk the pages.
     always = declared(PROJECT["project"]["dependencies"])
-    extra = declared(PROJECT["project"]["optional-dependencies"]["recheck"])
+    extras = PROJECT["project"]["optional-dependencies"]
+    extra = declared([*extras["recheck"], *extras["fleet"]])
     distributions = packages_distributions()
     undeclared = set()
     for path in (path for layer in LAYERS for path in (ROOT / layer).rglob("*.py")):
-        known = always | extra if any(map(path.is_relative_to, RECHECK)) else always
+        known = always | extra if any(map(path.is_relative_to, (*RECHECK, *FLEET))) else always
         for top in {name.split(".")[0] for name in imported_names(path)}:
             if top not in LAYERS and top not in sys.stdlib_module_names:
                 owners = {_plain(name) for name in distributions.get(top, [top])}
