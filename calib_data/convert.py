@@ -37,6 +37,7 @@ from vision.kit import (
     FloorPlate,
     Kit,
     Label,
+    LevelPlate,
     Mount,
     Origin,
     Placement,
@@ -86,6 +87,10 @@ def to_kit(file: KitFile) -> Kit:
         datum_plates=tuple(
             DatumPlate(name, d.plate, _triple(d.offset_mm), d.u_mm)
             for name, d in sorted(file.datum_plates.items())
+        ),
+        levels=tuple(
+            LevelPlate(one.plate, one.up, float(np.radians(one.u_deg)))
+            for one in sorted(file.levels, key=lambda one: one.plate)
         ),
     )
 

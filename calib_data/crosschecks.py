@@ -24,7 +24,7 @@ from calib_data.formats import (
     ToleranceFile,
 )
 from calib_data.reading import Problem, Where
-from vision.kit import LYING_KEYS, POLAR_KEYS, UPRIGHT_KEYS, WHEELS
+from vision.kit import LYING_KEYS, PLUMB_KEYS, POLAR_KEYS, UPRIGHT_KEYS, WHEELS
 from vision.layout import Layout
 
 AXLES = ("front_axle", "rear_axle")
@@ -107,6 +107,8 @@ def _uses(kit: KitFile) -> Iterator[tuple[Where, int]]:
         yield ("floor", i, "plate"), floor.plate
     for name, datum in kit.datum_plates.items():
         yield ("datum_plates", name, "plate"), datum.plate
+    for i, level in enumerate(kit.levels):
+        yield ("levels", i, "plate"), level.plate
 
 
 def _place_problems(kit: KitFile) -> Iterator[Problem]:
@@ -195,6 +197,13 @@ def placement_problems(placement: PlacementFile, kit: KitFile) -> Iterator[Probl
         )
     yield from _origin_problems(placement, kit)
     yield from _kind_problems(placement, is_mat=placement.fixture in kit.mats)
+    for key in PLUMB_KEYS:
+        if key in placement.values and not kit.levels:
+            says = (
+                "is against the plumb line, and the kit has no level plate to show it. Add one to the kit's "
+                "levels, or take the value out."
+            )
+            yield Problem(("values", key), says)
     yield from tolerance_problems(placement)
 
 
@@ -219,7 +228,7 @@ def _origin_problems(placement: PlacementFile, kit: KitFile) -> Iterator[Problem
 
 def _kind_problems(placement: PlacementFile, is_mat: bool) -> Iterator[Problem]:
     """Angles of a mat asked of what stands, and the other way round."""
-    others, what = (UPRIGHT_KEYS[3:], "lies") if is_mat else (LYING_KEYS, "stands")
+    others, what = ((*UPRIGHT_KEYS[3:], *PLUMB_KEYS), "lies") if is_mat else (LYING_KEYS, "stands")
     instead = ", ".join(LYING_KEYS if is_mat else UPRIGHT_KEYS[3:])
     for key in placement.values:
         if key in others:

@@ -26,6 +26,7 @@ LENS_ORDER = ("f", "cx", "cy", "k1", "k2", "p1", "p2", "k3", "aspect")  # of a p
 WheelName = Literal["front_left", "front_right", "rear_left", "rear_right"]
 ValueName = Literal[
     "distance_mm", "lateral_mm", "height_mm", "yaw_deg", "pitch_deg", "roll_deg",
+    "pitch_plumb_deg", "roll_plumb_deg",
     "range_mm", "bearing_deg", "gap_mm",
     "heading_deg", "tilt_along_deg", "tilt_across_deg", "flatness_mm",
 ]  # fmt: skip
@@ -288,6 +289,17 @@ class DatumPlateFile(FileModel):
     u_mm: float = _u("the body point, per axis", "Enter e.g. 1.0.", 100)
 
 
+class LevelPlateFile(FileModel):
+    """A plate that shows the plumb line."""
+
+    plate: PlateNumber = _field(_NUMBER, _READ)
+    up: Literal["y", "z"] = _field(
+        "which of the plate's axes points up",
+        'Enter "y" if it hangs free, its upper edge up, or "z" if it lies level, its face up.',
+    )
+    u_deg: float = _u("that axis against the plumb line, about either other axis", "Enter e.g. 0.1.", 5)
+
+
 class KitFile(FileModel):
     """Which plates a shop owns and where they are mounted."""
 
@@ -320,6 +332,9 @@ class KitFile(FileModel):
     )
     datum_plates: dict[Name, DatumPlateFile] = _field(
         "the plates on body points, by name", "Enter an object, or leave it out.", {}
+    )
+    levels: list[LevelPlateFile] = _field(
+        "the plates that show the plumb line", 'Enter e.g. [{"plate": 48, "up": "y", "u_deg": 0.1}].', []
     )
 
 

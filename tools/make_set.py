@@ -81,6 +81,7 @@ def kit_file(kit: Kit, taken: str | None = None) -> dict[str, Any]:
             d.name: {"plate": d.plate, "offset_mm": list(d.offset_mm), "u_mm": d.u_mm}
             for d in kit.datum_plates
         },
+        "levels": [{"plate": one.plate, "up": one.axis, "u_deg": _degrees(one.u_rad)} for one in kit.levels],
     }
 
 

@@ -32,6 +32,7 @@ from vision.kit import (
     FloorPlate,
     Kit,
     Label,
+    LevelPlate,
     Mount,
     Placement,
     Plate,
@@ -51,6 +52,7 @@ FLOOR_PLATES = (20, 21, 22, 23, 24, 25)
 BAR_PLATES = (30, 31)
 DATUM_PLATE = 40
 LABEL_PLATE, OTHER_LABEL_PLATE = 45, 46
+HANGING_PLATE, LYING_PLATE = 48, 49
 STANDOFF_MM = 120.0
 BAR_MM = 1000.0
 # FORMATS.md, R0: a fixture plate at rotation zero faces the vehicle.
@@ -76,9 +78,10 @@ class Care:
     u_bar_mm: float = 0.05
     u_datum_mm: float = 1.0
     u_wheelbase_mm: float = 4.0
+    u_level_deg: float = 0.1
 
 
-PERFECT = Care(*([0.0] * 15))
+PERFECT = Care(*([0.0] * 16))
 
 
 @dataclass(frozen=True, eq=False)
@@ -189,6 +192,7 @@ def make_scene(
     with_bar: bool = False,
     with_datum_plate: bool = False,
     with_label: bool = False,
+    plumb: str = "",
     wheels: Sequence[str] = WHEELS,
     measured_clamps: bool = False,
     behind: bool = False,
@@ -205,6 +209,8 @@ def make_scene(
         stations: A habit of photo_round.stand, or camera positions (n, 3) in the design frame.
         care: What the kit declares; `drawn`, what is drawn where that differs.
         n_phones: Photos alternate between so many phones.
+        plumb: Level plates: "y" for one that hangs free, "z" for one that lies levelled, or both; the floor
+            then slopes by half a degree (sd) each way.
         with_label: The board has a label plate, and the kit another board with another label.
         wheels: Those that carry a clamp.
         measured_clamps: The clamps are off by 2 mm and 0.3 degrees (sd), measured, and declared so.
@@ -232,6 +238,12 @@ def make_scene(
     if with_label:
         fixture, label = _stick_label(rng, care, drawn, prints, fixture, T_world_target)
         plates.append(label)
+    slope = rng.normal(0, np.radians(0.5), 2) if plumb else np.zeros(2)
+    up = np.append(slope, 1.0) / np.hypot(1.0, np.linalg.norm(slope))
+    level_plates = [
+        _level(rng, care, drawn, prints, axis, T_world_vehicle, target_distance_mm, up) for axis in plumb
+    ]
+    plates += level_plates
     floor_xy_mm = _floor_places(rng, car, target_distance_mm)[:n_floor]
     plates += [
         _lay(rng, drawn, prints, prints.number(number), T_world_vehicle, xy)
@@ -262,6 +274,7 @@ def make_scene(
         floor_normal=np.array([0.0, 0, 1]),
         T_world_target=T_world_target,
         datum_points_mm=datum_points_mm,
+        plumb_up=up,
     )
     kit = Kit(
         name="simulated kit",
@@ -272,6 +285,10 @@ def make_scene(
         floor=tuple(FloorPlate(p.number, care.u_flatness_mm) for p in plates if p.role == "floor"),
         scale_bars=bars,
         datum_plates=datums,
+        levels=tuple(
+            LevelPlate(plate.number, axis, float(np.radians(care.u_level_deg)))
+            for plate, axis in zip(level_plates, plumb, strict=True)
+        ),
     )
     boxes = (*_car_boxes(car, T_world_vehicle), *solids)
     places_mm = (
@@ -449,6 +466,28 @@ def _stick_label(
     T_world_plate = T_world_target @ T_target_plate @ nudge(rng, drawn.u_mount_mm, drawn.u_mount_deg)
     prints.plate(other.plate, "label", T_world_plate)
     return replace(fixture, targets=targets), prints.plate(own.plate, "label", T_world_plate)
+
+
+def _level(
+    rng: Generator,
+    care: Care,
+    drawn: Care,
+    prints: _Prints,
+    axis: str,
+    T_world_vehicle: NDArray,
+    target_distance_mm: float,
+    up: NDArray,
+) -> TruePlate:
+    """A plate beside the fixture that hangs free ("y") or lies on a levelled stool ("z"), its axis upward."""
+    hangs = axis == "y"
+    R_vehicle_plate = R_FIXTURE_FACE if hangs else np.eye(3)
+    place_mm = [target_distance_mm - 150, 800 if hangs else -700, 900 if hangs else 350]
+    T = T_world_vehicle @ pose(place_mm)
+    R_upright = T_world_vehicle[:3, :3] @ R_vehicle_plate
+    tip = np.cross([0.0, 0, 1], up)  # a small turn from the floor's normal to the plumb line
+    off = np.insert(rng.normal(0, 1, 2) * np.radians(drawn.u_level_deg), 1 if hangs else 2, 0.0)
+    T[:3, :3] = Rotation.from_rotvec(tip).as_matrix() @ R_upright @ Rotation.from_rotvec(off).as_matrix()
+    return prints.plate(prints.number(HANGING_PLATE if hangs else LYING_PLATE), "level", T)
 
 
 def _lay(

@@ -11,7 +11,7 @@ the twist (v mm, w rad) in the camera frame; then Brown's distortion with OpenCV
 
 import warnings
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -102,6 +102,7 @@ class Truth:
         floor_point_mm, floor_normal: The one common floor plane.
         T_world_target: (4, 4).
         datum_points_mm: Named body points, (3,) each.
+        plumb_up: Against gravity; the shop's floor need not be level.
     """
 
     wheel_centres_mm: Mapping[str, NDArray]
@@ -110,6 +111,7 @@ class Truth:
     floor_normal: NDArray
     T_world_target: NDArray
     datum_points_mm: Mapping[str, NDArray]
+    plumb_up: NDArray = field(default_factory=lambda: np.array([0.0, 0.0, 1.0]))
 
 
 @dataclass(frozen=True, eq=False)
@@ -215,6 +217,7 @@ def true_target_values(truth: Truth, placement: Placement, is_mat: bool) -> dict
         values["tilt_across_deg"] = float(np.degrees(np.arcsin(left @ car.up)))
     else:
         values["yaw_deg"] = wrapped_deg(values["yaw_deg"] - facing_deg)
+        values.update(_plumb_values(truth, x, facing_deg))
     origin = placement.origin
     if origin is not None:
         starts = {"front_axle": car.front_mm, "rear_axle": car.rear_mm}
@@ -227,6 +230,17 @@ def true_target_values(truth: Truth, placement: Placement, is_mat: bool) -> dict
         values["bearing_deg"] = _angle_deg(flat, axis, car.up)
         values["gap_mm"] = float(way @ axis)
     return values
+
+
+def _plumb_values(truth: Truth, x: NDArray, facing_deg: float) -> dict[str, float]:
+    """Pitch and roll with Z against gravity, by the angles that the target's own axes make with it."""
+    up = truth.plumb_up
+    ahead = _flat(x, up)
+    turned = Rotation.from_rotvec(np.radians(facing_deg) * up).as_matrix()
+    away = turned @ ahead
+    R_level_target = np.stack([away, np.cross(up, away), up]) @ truth.T_world_target[:3, :3]
+    _, pitch, roll = Rotation.from_matrix(R_level_target).as_euler("ZYX", degrees=True)
+    return {"pitch_plumb_deg": float(pitch), "roll_plumb_deg": float(roll)}
 
 
 def true_relation(

@@ -49,6 +49,8 @@ LABELS = {
     "yaw_deg": "yaw",
     "pitch_deg": "pitch",
     "roll_deg": "roll",
+    "pitch_plumb_deg": "pitch against the plumb line",
+    "roll_plumb_deg": "roll against the plumb line",
     "range_mm": "range",
     "bearing_deg": "bearing",
     "gap_mm": "gap",

@@ -9,7 +9,7 @@ so that the likeliest cause comes first.
 from collections.abc import Sequence
 from dataclasses import replace
 
-from vision import contradictions, declared, labels, movement, optics
+from vision import contradictions, declared, labels, levelled, movement, optics
 from vision.adjust import Adjustment
 from vision.contradictions import LARGEST_NOISE_FACTOR
 from vision.declared import ALL_SHEETS, EACH_SHEET
@@ -32,6 +32,7 @@ _PLAIN = (
     labels.target_identity,
     contradictions.wheel_places,
     contradictions.lean,
+    levelled.level_plates,
     contradictions.facing,
     contradictions.swapped_units,
     contradictions.steering,
@@ -56,6 +57,7 @@ _STATISTICAL = (
     optics.lens_model,
     optics.focal_length,
     declared.floor,
+    levelled.plumb_agrees,
     declared.floor_tilts,
     declared.tracks,
 )
@@ -99,7 +101,7 @@ def _likeliness(test: ConsistencyTest) -> float:
 
 def not_checked(kit: Kit, plan: FramePlan) -> tuple[str, ...]:
     """What a single round of photos cannot see; its possible size is in u as far as the kit states it."""
-    unlabelled = [f"'{t.target.name}'" for t in plan.targets if t.target.label is None]
+    unlabelled = [f"'{t.target.name}'" for t in plan.targets if t.target.label is None and not t.is_mat]
     out = ["clamp seating (a clamp off its seat moves a wheel centre unseen)"]
     if not kit.scale_bars:
         out.append(

@@ -18,7 +18,7 @@ STEP_RAD = 1e-5
 
 def used_poses(plan: FramePlan) -> list[int]:
     """Indices of the poses that the frame and the values are computed from."""
-    used = {w.pose for w in plan.wheels} | {h.pose for h in plan.heights}
+    used = {w.pose for w in plan.wheels} | {h.pose for h in plan.heights} | {p.pose for p in plan.levels}
     return sorted(used.union(*(t.poses for t in plan.targets)) - {-1})
 
 

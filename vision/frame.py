@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from vision import geometry
 from vision.errors import NotEnoughError
 from vision.kit import Clamp, Vehicle
+from vision.plumb import LevelPlan, floor_against_plumb, plumb_angles, plumb_up
 from vision.targets import (
     RelationPlan,
     TargetPlan,
@@ -111,6 +112,7 @@ class FramePlan:
     car_side: tuple[int, ...] = ()
     target_side: tuple[int, ...] = ()
     relations: tuple[RelationPlan, ...] = ()
+    levels: tuple[LevelPlan, ...] = ()
 
     def wheel(self, name: str) -> int:
         return [w.wheel for w in self.wheels].index(name)
@@ -299,9 +301,14 @@ def quantities(plan: FramePlan, poses: NDArray, inputs: NDArray) -> dict[str, ND
     main = frames.get("centreline", frames["thrust_line"])
     out = _vehicle_facts(plan, main, at.centres, at.axes)
     out.update(_floor_facts(plan, at.points, inputs))
+    if plan.levels:
+        out.update(floor_against_plumb(plumb_up(plan.levels, at), main))
     standing = [stood(target, frames[target.placement.reference_line], at) for target in plan.targets]
     for i, target in enumerate(plan.targets):
-        found = target_values(target, frames[target.placement.reference_line], at, standing[i])
+        frame = frames[target.placement.reference_line]
+        found = target_values(target, frame, at, standing[i])
+        if plan.levels and not target.is_mat:
+            found.update(plumb_angles(plumb_up(plan.levels, at), frame, standing[i].R))
         out.update({f"{i}:{key}": value for key, value in found.items()})
     for i, r in enumerate(plan.relations):
         first, second = r.relation.of

@@ -4,6 +4,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,7 +13,7 @@ from vision.adjust import Adjustment
 from vision.advice import MILLIMETRES, JudgedValue, Standing, Units, advise, declared_datums, reach
 from vision.decide import PlacementDecision, decide_placement
 from vision.frame import FramePlan, not_measured
-from vision.kit import RELATION_KEYS, Fixture, Kit, Placement, Relation, Tolerance, Vehicle
+from vision.kit import PLUMB_KEYS, RELATION_KEYS, Fixture, Kit, Placement, Relation, Tolerance, Vehicle
 from vision.other_moves import mat_moves, pair_advice, polar_hints, polar_moves
 from vision.placement import Reported
 from vision.readings import other_origins
@@ -96,10 +97,10 @@ def judge(
     measured = {key: float(value) for key, value in zip(found.keys, found.values, strict=True)}
     standing = _standing(index, placement, fixture, evidence, judged, measured, units)
     advice = advise(
-        judged,
+        _as_turns(judged),
         measured,
         reach(fixture, target),
-        found.budget,
+        {**found.budget, **_as_turns({key: found.budget[key] for key in judged})},
         placement.datum,
         declared_datums(vehicle),
         evidence.contradiction,
@@ -116,6 +117,12 @@ def judge(
         (*advice, *found.advice),
         placement,
     )
+
+
+def _as_turns(by_key: Mapping[str, Any]) -> dict[str, Any]:
+    """A tilt required against the plumb line is set by the same turn as one against the floor."""
+    turns = {key.replace("_plumb_", "_"): value for key, value in by_key.items() if key in PLUMB_KEYS}
+    return {**turns, **{key: value for key, value in by_key.items() if key not in PLUMB_KEYS}}
 
 
 def judge_relation(

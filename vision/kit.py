@@ -18,7 +18,8 @@ WHEELS = ("front_left", "front_right", "rear_left", "rear_right")
 UPRIGHT_KEYS = ("distance_mm", "lateral_mm", "height_mm", "yaw_deg", "pitch_deg", "roll_deg")
 POLAR_KEYS = ("range_mm", "bearing_deg", "gap_mm")
 LYING_KEYS = ("heading_deg", "tilt_along_deg", "tilt_across_deg", "flatness_mm")
-EVERY_KEY = (*UPRIGHT_KEYS, *POLAR_KEYS, *LYING_KEYS)
+PLUMB_KEYS = ("pitch_plumb_deg", "roll_plumb_deg")
+EVERY_KEY = (*UPRIGHT_KEYS, *PLUMB_KEYS, *POLAR_KEYS, *LYING_KEYS)
 RELATION_KEYS = (
     "spacing_mm",
     "distance_difference_mm",
@@ -147,6 +148,18 @@ class DatumPlate:
 
 
 @dataclass(frozen=True)
+class LevelPlate:
+    """A plate that shows the plumb line: its `axis` points up to within `u_rad` about either other axis.
+
+    "y": it hangs free, its upper edge up; "z": it lies on what was levelled, its face up.
+    """
+
+    plate: int
+    axis: str
+    u_rad: float
+
+
+@dataclass(frozen=True)
 class Kit:
     """Which plates a shop owns and where they are mounted. Keys of `plates` are plate numbers."""
 
@@ -158,6 +171,7 @@ class Kit:
     floor: tuple[FloorPlate, ...] = ()
     scale_bars: tuple[ScaleBar, ...] = ()
     datum_plates: tuple[DatumPlate, ...] = ()
+    levels: tuple[LevelPlate, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -218,10 +232,14 @@ class Placement:
     origin: Origin | None = None
 
 
-def value_keys(placement: Placement, is_mat: bool) -> tuple[str, ...]:
+def value_keys(placement: Placement, is_mat: bool, has_levels: bool) -> tuple[str, ...]:
     """The names of the values that a placement can have, in their order."""
-    own = (*UPRIGHT_KEYS[:3], *LYING_KEYS) if is_mat else UPRIGHT_KEYS
-    return tuple(k for k in EVERY_KEY if k in own or (placement.origin is not None and k in POLAR_KEYS))
+    own = {*UPRIGHT_KEYS[:3], *LYING_KEYS} if is_mat else {*UPRIGHT_KEYS}
+    if placement.origin is not None:
+        own |= {*POLAR_KEYS}
+    if not is_mat and (has_levels or any(key in placement.values for key in PLUMB_KEYS)):
+        own |= {*PLUMB_KEYS}
+    return tuple(key for key in EVERY_KEY if key in own)
 
 
 @dataclass(frozen=True)

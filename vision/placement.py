@@ -1,7 +1,7 @@
 """Adjustment -> reported values with covariance and budget."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +20,7 @@ from vision.frame import (
     quantities,
 )
 from vision.kit import UPRIGHT_KEYS, WHEELS, Clamp, DatumPlate, Fixture, Kit, Placement, Relation, Vehicle
+from vision.plumb import LevelPlan
 from vision.propagate import budget
 from vision.targets import DatumPlan, OriginPlan, RelationPlan, TargetPlan
 
@@ -108,8 +109,16 @@ def plan_frame(
     poses, height_known = adjustment.state.poses, True
     if not spans_a_plane([poses[h.pose][:3, 3] for h in heights]):
         heights, height_known = _wheels_as_floor(heights, wheels, vehicle, inputs, poses)
+    levels = tuple(
+        LevelPlan(pose_of[one.plate], one, inputs.add(f"level {one.plate}", [one.u_rad] * 2, "declared"))
+        for one in kit.levels
+        if one.plate in pose_of
+    )
     hung = [w.wheel for w in wheels]
-    targets = tuple(_target_plan(p, kit, adjustment, pose_of, hung, inputs) for p in placements)
+    targets = tuple(
+        replace(_target_plan(p, kit, adjustment, pose_of, hung, inputs), has_levels=bool(levels))
+        for p in placements
+    )
     plan = FramePlan(
         wheels=wheels,
         heights=tuple(heights),
@@ -122,6 +131,7 @@ def plan_frame(
         up=_up(poses, wheels, heights),
         height_known=height_known,
         relations=tuple(_relation_plan(r, targets) for r in relations),
+        levels=levels,
     )
     return with_floor(plan, adjustment)
 

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision import geometry
-from vision.kit import DatumPlate, Origin, Placement, Relation, Target, value_keys
+from vision.kit import PLUMB_KEYS, DatumPlate, Origin, Placement, Relation, Target, value_keys
 
 # Beyond this pitch yaw and roll lose their meaning (MEASUREMENT.md, "Behind and beside").
 PITCH_LIMIT_DEG = 80.0
@@ -98,6 +98,7 @@ class TargetPlan:
         mat_poses: Of a mat, the poses of its plates that were seen, from the highest above the mat's plane to
             the lowest as adjusted: which these are stays fixed while the inputs vary, for the difference of
             extremes has no derivative where two are alike. Else None.
+        has_levels: Whether photos show a level plate.
     """
 
     placement: Placement
@@ -107,6 +108,7 @@ class TargetPlan:
     datum: DatumPlan | None = None
     origin: OriginPlan | None = None
     mat_poses: tuple[int, ...] | None = None
+    has_levels: bool = False
 
     @property
     def is_mat(self) -> bool:
@@ -115,7 +117,7 @@ class TargetPlan:
     @property
     def keys(self) -> tuple[str, ...]:
         """The values that such a placement can have."""
-        return value_keys(self.placement, self.is_mat)
+        return value_keys(self.placement, self.is_mat, self.has_levels)
 
     @property
     def poses(self) -> set[int]:
@@ -256,6 +258,12 @@ def why_not(plan: TargetPlan, found: Collection[str]) -> Mapping[str, str]:
             "plane: photograph the others too."
         ),
     }
+    if not plan.has_levels:
+        plumb = (
+            "No level plate of the kit is in a usable photo: photograph the plate that hangs free, or lies "
+            "levelled, together with plates that other photos show."
+        )
+        says |= dict.fromkeys(PLUMB_KEYS, plumb)
     if plan.placement.origin is not None:
         origin = _start_words(plan.placement.origin.at, "count from another place")
         says |= dict.fromkeys(("range_mm", "bearing_deg", "gap_mm"), origin)

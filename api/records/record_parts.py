@@ -34,6 +34,8 @@ FACTS_SHOWN = {
     "steer_deg": "front wheels' steer (left positive)",
     "floor_slope_deg": "floor slope",
     "floor_step_mm": "floor step",
+    "floor_plumb_along_deg": "floor against the plumb line, rising forward positive",
+    "floor_plumb_across_deg": "floor against the plumb line, rising to the left positive",
 }
 
 

@@ -40,7 +40,7 @@ def kit() -> dict[str, Any]:
         "format": "plumbsight.kit/1",
         "name": "trolley 3",
         "u_ruler_scale": 0.0003,
-        "plates": {str(n): _plate() for n in (0, 1, 2, 3, 4, 5, 10, 11, 12, 30, 31, 40, 45)},
+        "plates": {str(n): _plate() for n in (0, 1, 2, 3, 4, 5, 10, 11, 12, 30, 31, 40, 45, 48)},
         "wheels": {name: _wheel(plate) for name, plate in wheels.items()},
         "fixtures": {
             "front": {
@@ -58,6 +58,7 @@ def kit() -> dict[str, Any]:
         },
         "floor": [{"plate": n, "u_flatness_mm": 0.5} for n in (10, 11, 12)],
         "scale_bars": [{"plates": [30, 31], "length_mm": 1000.0, "u_length_mm": 0.05}],
+        "levels": [{"plate": 48, "up": "y", "u_deg": 0.1}],
         "datum_plates": {"bumper_centre": {"plate": 40, "offset_mm": [0, 5, -20], "u_mm": 1.0}},
     }
     made["plates"]["60"] = _plate("cross2x2") | {

@@ -54,7 +54,7 @@ def test_poses_cannot_be_written_to():
 
 def test_a_kit_with_everything_in_it(kit):
     made = to_kit(KitFile.model_validate(kit))
-    assert list(made.plates) == [0, 1, 2, 3, 4, 5, 10, 11, 12, 30, 31, 40, 45, 60]
+    assert list(made.plates) == [0, 1, 2, 3, 4, 5, 10, 11, 12, 30, 31, 40, 45, 48, 60]
     assert made.plates[0].printed_scale_xy == (1.0004, 1.0004)
     assert (made.plates[0].u_scale_difference, made.plates[0].u_bow_mm) == (0.0002, 0.2)
     assert made.plates[0].scale_is_measured and made.plates[0].thickness_mm == 3.0
