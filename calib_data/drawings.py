@@ -192,7 +192,11 @@ def _draw_view(ax: Axes, result: Mapping[str, Any], view: _View) -> None:
     _draw_stations(ax, geometry, view)
     _draw_plates(ax, geometry, view)
     for target in geometry.get("targets", ()):
-        _draw_target(ax, target, view)
+        if target.get("kind") == "mat":
+            _draw_mat(ax, target, geometry, view)
+        else:
+            _draw_target(ax, target, view)
+        _draw_way(ax, target, view)
     for row, placement in enumerate(result["placements"]):
         _draw_dimension(ax, placement, geometry, view, row)
 
@@ -296,6 +300,39 @@ def _draw_target(ax: Axes, target: Mapping[str, Any], view: _View) -> None:
     )  # fmt: skip
 
 
+def _draw_mat(ax: Axes, target: Mapping[str, Any], geometry: Mapping[str, Any], view: _View) -> None:
+    """From above the outline round its plates, and an arrow along its mark; from the side a line."""
+    T = np.asarray(target["T_vehicle_target"], dtype=float)
+    plates = geometry.get("plates", {}).values()
+    corners = [_plate_corners(p) for p in plates if p["role"] == f"mat {target['fixture']}"]
+    outline = view(np.concatenate([*corners, T[None, :3, 3]]))
+    if view.is_plan:
+        hull = cv2.convexHull(outline.astype(np.float32))[:, 0]
+        ax.add_patch(Polygon(hull, closed=True, fill=False, edgecolor=ACCENT, linewidth=2))
+        ax.annotate(
+            "", view.point(T[:3, 3] + 350.0 * T[:3, 2]), view.point(T[:3, 3]),
+            arrowprops={"arrowstyle": "-|>", "color": ACCENT, "linewidth": 1.5, "shrinkA": 0, "shrinkB": 0},
+        )  # fmt: skip
+    else:
+        low, high = outline.min(axis=0), outline.max(axis=0)
+        ax.plot([low[0], high[0]], [low[1], low[1]], color=ACCENT, linewidth=2.5, solid_capstyle="butt")
+    x, y = (outline[:, 0].mean(), outline[:, 1].max())
+    ax.annotate(
+        f"{target['fixture']}: {target['target']}", (x, y), (0, 5), textcoords="offset points", fontsize=8,
+        ha="center", color=INK, fontweight="bold",
+    )  # fmt: skip
+
+
+def _draw_way(ax: Axes, target: Mapping[str, Any], view: _View) -> None:
+    """From where range and bearing start to the target (plan only): a thin line from a ring."""
+    if "origin_mm" not in target or not view.is_plan:
+        return
+    start = view.point(target["origin_mm"])
+    end = view.point(np.asarray(target["T_vehicle_target"], dtype=float)[:3, 3])
+    ax.plot(*np.transpose([start, end]), color=ACCENT, linewidth=0.9, linestyle=(0, (6, 3)))
+    ax.plot(*start, "o", color=ACCENT, markersize=6, fillstyle="none")
+
+
 def _draw_dimension(
     ax: Axes, placement: Mapping[str, Any], geometry: Mapping[str, Any], view: _View, row: int
 ) -> None:
@@ -304,11 +341,14 @@ def _draw_dimension(
     wanted = (placement["fixture"], placement["target"])
     targets = geometry.get("targets", ())
     ends = [target for target in targets if (target["fixture"], target["target"]) == wanted]
-    if value is None or not ends or geometry.get("datum_mm") is None:
+    # A result of an earlier version has one datum, the first placement's.
+    datum_mm = ends[0].get("datum_mm", geometry.get("datum_mm")) if ends else None
+    is_mat = bool(ends) and ends[0].get("kind") == "mat"
+    if value is None or datum_mm is None or (is_mat and not view.is_plan):
         return
     T_vehicle_target = np.asarray(ends[0]["T_vehicle_target"], dtype=float)
     X, Y, Z = T_vehicle_target[:3, 3]
-    datum = np.asarray(geometry["datum_mm"], dtype=float)
+    datum = np.asarray(datum_mm, dtype=float)
     if view.is_plan:
         level = view.low[1] + DIMENSION_MM * (row + 0.7)
         start, stop = (datum[0], level), (X, level)
@@ -401,7 +441,7 @@ def _column(result: Mapping[str, Any]) -> Iterator[_Lines | _Strip]:
     yield _Lines([f"Result: {_decision_words(result['decision'])}"], size=13, bold=True)
     if result.get("states"):
         yield _Lines(_wrapped(f"Something moved: shown is how things stood {result['states'][-1]['says']}."))
-    for placement in result["placements"]:
+    for placement in (*result["placements"], *result.get("relations", ())):
         yield _Lines([""], size=4)
         heading = f"{placement['name']}: {_decision_words(placement['decision'])}"
         yield _Lines(_wrapped(heading), size=9, bold=True)

@@ -364,15 +364,22 @@ def _geometry(m: Measurement, kit: Kit) -> Json:
     T_vehicle_world = _vehicle_from_world(plan, at, line)
     T_vehicle = T_vehicle_world @ at.poses
     in_vehicle_mm = geometry.apply(T_vehicle_world, at.centres)
-    targets = [
-        {
+    frame = vehicle_frame(plan, at.centres, at.axes, at.points, np.zeros(len(plan.inputs)), line)
+    targets = []
+    for i, t in enumerate(plan.targets):
+        T_vehicle_target = T_vehicle[t.fixture_pose] @ t.target.T_fixture_target
+        entry: Json = {
             "fixture": t.placement.fixture,
             "target": t.placement.target,
-            **({"kind": "mat"} if t.is_mat else {}),
-            "T_vehicle_target": _tidy(T_vehicle[t.fixture_pose] @ t.target.T_fixture_target),
+            "T_vehicle_target": _tidy(T_vehicle_target),
+            "datum_mm": _datum(m, i, T_vehicle_target) if t.placement.reference_line == line else None,
         }
-        for t in plan.targets
-    ]
+        if t.is_mat:
+            entry["kind"] = "mat"
+        start = t.origin.point(frame, at) if t.origin is not None else None
+        if start is not None:
+            entry["origin_mm"] = _tidy(geometry.apply(T_vehicle_world, start[None])[0])
+        targets.append(entry)
     return {
         "reference_line": line,
         "wheels": {
@@ -388,7 +395,7 @@ def _geometry(m: Measurement, kit: Kit) -> Json:
             {"file": s.name, "position_mm": _tidy(T_vehicle[i][:3, 3]), "axis": _tidy(T_vehicle[i][:3, 2])}
             for i, s in enumerate(m.sightings)
         ],
-        "datum_mm": _datum(m, targets),
+        "datum_mm": targets[0]["datum_mm"] if targets else None,
     }
 
 
@@ -407,11 +414,11 @@ def _vehicle_from_world(plan: FramePlan, at: Settled, line: str) -> NDArray:
     return geometry.invert(geometry.transform(frame.R_world_vehicle, origin))
 
 
-def _datum(m: Measurement, targets: Sequence[Json]) -> list[float] | None:
-    """Where the first placement's distance starts, projected on the reference line."""
-    if not targets or "0:distance_mm" not in m.reported.keys:
+def _datum(m: Measurement, placement: int, T_vehicle_target: NDArray) -> list[float] | None:
+    """Where a placement's distance starts, projected on the reference line."""
+    if f"{placement}:distance_mm" not in m.reported.keys:
         return None
-    x_mm = targets[0]["T_vehicle_target"][0][3] - m.reported.value("0:distance_mm")
+    x_mm = float(T_vehicle_target[0, 3]) - m.reported.value(f"{placement}:distance_mm")
     return [round(x_mm, 4), 0.0, 0.0]
 
 

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision import geometry
-from vision.kit import Kit, Placement, Vehicle
+from vision.kit import WHEELS, Kit, Placement, Vehicle
 from vision.layout import Layout
 
 # A middling car, where nothing is declared: wheelbase, track, wheel radius, overhangs; its height, its
@@ -68,7 +68,7 @@ def lay_out(kit: Kit, placement: Placement, vehicle: Vehicle, layouts: Sequence[
 
     fixture = next(f for f in kit.fixtures if f.name == placement.fixture)
     target = next(t for t in fixture.targets if t.name == placement.target)
-    T_vehicle_target = _target_pose(placement, wheelbase_mm, body)
+    T_vehicle_target = _target_pose(placement, fixture.is_mat, vehicle, body)
     T_vehicle_fixture = T_vehicle_target @ geometry.invert(target.T_fixture_target)
     for mount in fixture.mounts:
         plates[mount.plate] = T_vehicle_fixture @ mount.T_fixture_plate
@@ -78,7 +78,7 @@ def lay_out(kit: Kit, placement: Placement, vehicle: Vehicle, layouts: Sequence[
         plates[floor.plate] = geometry.transform(np.eye(3), np.array([x, y, height_mm]))
     _lay_bars(plates, kit, T_vehicle_fixture, body)
     for datum in kit.datum_plates:
-        if datum.name == placement.datum:
+        if datum.name in (placement.datum, placement.origin.at if placement.origin else None):
             ahead = T_vehicle_target[0, 3] > -wheelbase_mm / 2
             R = _facing(np.array([1.0 if ahead else -1.0, 0, 0]))
             point = _bumper(body, ahead)
@@ -133,17 +133,61 @@ def _bumper(body: NDArray, ahead: bool) -> NDArray:
     return np.array([x, 0.0, BUMPER_HEIGHT_MM])
 
 
-def _target_pose(placement: Placement, wheelbase_mm: float, body: NDArray) -> NDArray:
+def _target_pose(placement: Placement, is_mat: bool, vehicle: Vehicle, body: NDArray) -> NDArray:
+    wheelbase_mm = vehicle.wheelbase_mm or WHEELBASE_MM
     asked = {key: tolerance.nominal for key, tolerance in placement.values.items()}
-    distance_mm = asked.get("distance_mm", DISTANCE_MM)
-    datum_mm = {"front_axle": 0.0, "rear_axle": -wheelbase_mm}.get(placement.datum)
-    if datum_mm is None:
-        datum_mm = float(_bumper(body, distance_mm > 0)[0])
-    x = datum_mm + distance_mm
-    yaw_deg = asked.get("yaw_deg", 180.0 if x < -wheelbase_mm else 0.0)
+    beside_mm = DISTANCE_MM * np.array([math.cos(placement.facing_rad), math.sin(placement.facing_rad)])
+    distance_mm = asked.get("distance_mm", float(beside_mm[0]))
+    x = _axle_or_bumper(placement.datum, wheelbase_mm, body, distance_mm > 0) + distance_mm
+    y = asked.get("lateral_mm", float(beside_mm[1]))
+    x, y = _from_origin(placement, asked, vehicle, body, (x, y))
+    place_mm = np.array([x, y, asked.get("height_mm", 0.0 if is_mat else HEIGHT_MM)])
+    if is_mat:
+        heading_rad = placement.facing_rad + math.radians(asked.get("heading_deg", 0.0))
+        mark = np.array([math.cos(heading_rad), math.sin(heading_rad), 0.0])
+        down = np.array([0.0, 0.0, -1.0])
+        return geometry.transform(np.column_stack([down, np.cross(mark, down), mark]), place_mm)
+    is_behind = x < -wheelbase_mm and not placement.facing_rad
+    yaw_deg = asked.get("yaw_deg", 180.0 if is_behind else 0.0) + math.degrees(placement.facing_rad)
     turn_rad = np.radians([yaw_deg, asked.get("pitch_deg", 0.0), asked.get("roll_deg", 0.0)])
-    place_mm = [x, asked.get("lateral_mm", 0.0), asked.get("height_mm", HEIGHT_MM)]
-    return geometry.transform(geometry.rz_ry_rx(*turn_rad), np.array(place_mm))
+    return geometry.transform(geometry.rz_ry_rx(*turn_rad), place_mm)
+
+
+def _axle_or_bumper(datum: str, wheelbase_mm: float, body: NDArray, is_ahead: bool) -> float:
+    at = {"front_axle": 0.0, "rear_axle": -wheelbase_mm}.get(datum)
+    return float(_bumper(body, is_ahead)[0]) if at is None else at
+
+
+def _from_origin(
+    placement: Placement,
+    asked: Mapping[str, float],
+    vehicle: Vehicle,
+    body: NDArray,
+    place_mm: tuple[float, float],
+) -> tuple[float, float]:
+    """Where range and bearing put the target, or the gap, of what is asked; else where it was."""
+    origin = placement.origin
+    if origin is None:
+        return place_mm
+    wheelbase_mm = vehicle.wheelbase_mm or WHEELBASE_MM
+    axis = np.array([math.cos(origin.axis_rad), math.sin(origin.axis_rad)])
+    start = np.array([0.0, 0.0])
+    if origin.at.startswith("rear"):
+        start[0] = -wheelbase_mm
+    elif not origin.at.startswith("front"):
+        start[0] = float(_bumper(body, math.cos(placement.facing_rad) > 0)[0])
+    if origin.at in WHEELS:
+        track_mm = vehicle.track_front_mm if origin.at.startswith("front") else vehicle.track_rear_mm
+        start[1] = (track_mm or TRACK_MM) / 2 * (1 if origin.at.endswith("left") else -1)
+    start += origin.offset_mm
+    way = np.array(place_mm) - start
+    if "range_mm" in asked and "bearing_deg" in asked:
+        turn_rad = origin.axis_rad + math.radians(asked["bearing_deg"])
+        way = asked["range_mm"] * np.array([math.cos(turn_rad), math.sin(turn_rad)])
+    elif "gap_mm" in asked:
+        way = way + (asked["gap_mm"] - float(way @ axis)) * axis
+    x, y = start + way
+    return float(x), float(y)
 
 
 def _floor_places(T_vehicle_fixture: NDArray, wheelbase_mm: float, body: NDArray) -> NDArray:

@@ -233,9 +233,15 @@ def _targets(geometry: Json, view: View, axis: int) -> Iterator[Markup]:
     """A bar across, and an arrow from its middle the way it faces (against its x)."""
     for target in geometry.get("targets", ()):
         T = np.asarray(target["T_vehicle_target"])
-        middle, across = T[:3, 3], TARGET_HALF_MM * T[:3, axis]
+        is_mat = target.get("kind") == "mat"
+        # A mat shows its mark, which its z is, from above, and lies on the floor from the side.
+        shown = 1 if is_mat else axis
+        middle, across = T[:3, 3], TARGET_HALF_MM * T[:3, shown]
         yield line(view(middle - across), view(middle + across), "target")
-        yield arrow(view(middle), view(middle - 420 * T[:3, 0]), "facing")
+        if not is_mat:
+            yield arrow(view(middle), view(middle - 420 * T[:3, 0]), "facing")
+        elif axis == 1:
+            yield arrow(view(middle), view(middle + 420 * T[:3, 2]), "facing")
         x, y = view(middle + across)
         anchor = "end" if x > WIDTH / 2 else "start"
         yield text((x, y - 8), f"{target['fixture']}: {target['target']}", "label strong", anchor)

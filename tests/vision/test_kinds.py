@@ -16,6 +16,7 @@ from tools.scene import PERFECT
 from tools.simulate import observe_scene
 from tools.studies.families import FAMILIES, true_of
 from vision import geometry
+from vision.bay import lay_out
 from vision.frame import quantities
 from vision.lenses import Profile
 from vision.measure import measure_found
@@ -114,3 +115,21 @@ def test_a_board_behind_wraps_rightly():
         again = measured(bay, m.found, [turned])
         difference = again.reported.value("0:yaw_deg") - m.reported.value("0:yaw_deg")
         assert difference == pytest.approx(off_deg, abs=1e-6)
+
+
+@pytest.mark.parametrize("name", sorted(FAMILIES))
+def test_a_bay_is_laid_out_as_the_placement_asks(name):
+    """Planned where it will be measured: the nominal place and direction of the first target."""
+    bay = make_bay(np.random.default_rng(2), *FAMILIES[name](np.random.default_rng(2))[:2], n_photos=4)
+    laid = lay_out(bay.kit, bay.placements[0], bay.vehicle, load_layouts())
+    fixture = next(f for f in bay.kit.fixtures if f.name == bay.placements[0].fixture)
+    T = laid.T_vehicle_fixture @ fixture.targets[0].T_fixture_target
+    # As the scene's own: set up to some millimetres, in a car whose axles and line are off by as much.
+    unit = FAMILIES[name](np.random.default_rng(2))[0][0]
+    np.testing.assert_allclose(T[:2, 3], unit.position_mm[:2], atol=60)
+    direction = T[:3, 2] if unit.is_mat else T[:3, 0]
+    assert (
+        np.degrees(np.arctan2(direction[1], direction[0]))
+        == pytest.approx((unit.facing_deg + 180) % 360 - 180, abs=1.5)
+        or abs(abs(unit.facing_deg) - 180) < 1.5
+    )
