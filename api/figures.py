@@ -15,6 +15,11 @@ DecimalMark = Literal[".", ","]
 
 MINUS = "\N{MINUS SIGN}"
 NO_BREAK = "\N{NO-BREAK SPACE}"
+# Focal lengths are in millimetres everywhere, and a gain has no unit.
+_MILLIMETRES = re.compile(
+    rf"(?P<sign>[-+{MINUS}]?)(?P<figure>\d+(?:\.(?P<decimals>\d+))?)[ {NO_BREAK}]mm\b"
+    r"(?! equivalent| in each metre)"
+)
 _POINT = re.compile(r"(?<=\d)\.(?=\d)")
 
 
@@ -83,8 +88,18 @@ class Figures:
         return self.with_unit("_mm", self.bare_length(length_mm))
 
     def words(self, text: str) -> str:
-        """A sentence or a number with this device's decimal mark."""
+        """A sentence or a number with this device's decimal mark; lengths that it tells in its unit.
+
+        Results keep the core's sentences as they were made, in millimetres. Two decimals more are as fine:
+        a hundredth of an inch is a quarter of a millimetre.
+        """
+        if self.unit == "in":
+            text = _MILLIMETRES.sub(self._in_inches, text)
         return _POINT.sub(",", text) if self.mark == "," else text
+
+    def _in_inches(self, length: re.Match[str]) -> str:
+        decimals = len(length["decimals"] or "") + 2
+        return f"{length['sign']}{float(length['figure']) / self.units.mm:.{decimals}f}{NO_BREAK}{self.unit}"
 
 
 def decimals_for(u: float) -> int:

@@ -83,7 +83,7 @@ def show(result: Json, kit_file: Json, words: Words, figures: Figures) -> ShownR
         failed=tuple(figures.words(test["says"]) for test in result["tests"] if not test["ok"]),
         passed=tuple(figures.words(test["says"]) for test in result["tests"] if test["ok"]),
         facts=tuple(_facts(result["vehicle"], words, figures)),
-        not_checked=tuple(result["not_checked"]),
+        not_checked=tuple(figures.words(says) for says in result["not_checked"]),
         warnings=tuple(figures.words(says) for says in result["warnings"]),
         caution=result["caution"],
         plan=sketches.plan(result, words, figures),
@@ -196,5 +196,6 @@ def photo_words(photo: Json, words: Words, figures: Figures) -> Sequence[str]:
     by_remark: dict[str, list[str]] = {}
     for remark in photo.get("remarks", ()):
         by_remark.setdefault(remark["says"], []).append(str(remark["plate"]))
-    said += [words("photo.remark", plates=", ".join(p), says=says) for says, p in by_remark.items()]
+    for says, plates in by_remark.items():
+        said.append(words("photo.remark", plates=", ".join(plates), says=figures.words(says)))
     return said

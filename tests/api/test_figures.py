@@ -1,8 +1,15 @@
 """Numbers for people; expected texts by hand, digits after JCGM 100, 7.2.6."""
 
+import re
+from dataclasses import asdict
+
 import pytest
 
 from api.figures import Figures, decimals_for
+from api.pages.showing import photo_words, show
+from api.pages.words import load_words
+from tests.api.signed import measured, scene
+from tools.make_set import kit_file
 
 MM, INCHES, COMMA = Figures(), Figures("in"), Figures("mm", ",")
 
@@ -39,3 +46,34 @@ def test_what_was_entered_is_shown_as_it_was_entered():
     assert MM.given("distance_mm", 2500.0) == "2500"
     assert MM.given("yaw_deg", 0.3) == "0.3"
     assert INCHES.given("distance_mm", 2500.0) == "98.425"
+
+
+@pytest.mark.parametrize(
+    ("told", "shown"),
+    [
+        ("The wheelbase measures 2740 mm but 2712 mm is declared (+28 mm, 3 u).",
+         "The wheelbase measures 107.87~in but 106.77~in is declared (+1.10~in, 3 u)."),
+        ("The board is -0.8 mm off.", "The board is -0.031~in off."),
+        ("26 mm equivalent", "26 mm equivalent"),
+        ("a length off by 2 mm in each metre", "a length off by 2 mm in each metre"),
+    ],
+)  # fmt: skip
+def test_a_sentence_of_the_core_is_shown_in_inches(told, shown):
+    assert INCHES.words(told) == shown.replace("~", "\N{NO-BREAK SPACE}")
+    assert MM.words(told) == told
+
+
+def test_who_chose_inches_reads_no_millimetres_in_a_result():
+    """All that the page of a result is filled with, its failed tests and photos too."""
+    _, result = measured(15.0, 1)
+    failed = {
+        "name": "wheelbase",
+        "ok": False,
+        "says": "The wheelbase measures 2740 mm but 2712 mm is declared.",
+    }
+    told = result | {"tests": [*result["tests"], failed]}
+    shown = show(told, kit_file(scene().kit), load_words(), INCHES)
+    photos = [says for photo in told["photos"] for says in photo_words(photo, load_words(), INCHES)]
+    # One sentence tells a gain, not a length.
+    text = f"{asdict(shown)} {photos}".replace("2 mm in each metre", "")
+    assert "107.87" in text and not re.search(r"\bmm\b", text)
