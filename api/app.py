@@ -11,13 +11,14 @@ from api.access import routes_people, routes_status
 from api.access.guard import protect
 from api.context import Service
 from api.databases import as_the_only_service
-from api.pages import pages_coach, pages_kits, pages_records, pages_shop, pages_visits
+from api.pages import pages_coach, pages_kits, pages_records, pages_review, pages_shop, pages_visits
 from api.pages.pages import STATIC, not_there
 from api.photos import orphans, routes_photos, routes_results
 from api.photos.bench import next_task
 from api.photos.jobs import Jobs
 from api.problems import answer_problems, documented
 from api.records import removal, routes_records
+from api.review import routes_review
 from api.settings import Settings
 from api.store import open_store
 from api.visits import routes_kits, routes_visits
@@ -32,12 +33,14 @@ ROUTERS: tuple[APIRouter, ...] = (
     routes_photos.router,
     routes_results.router,
     routes_records.router,
+    routes_review.router,
     routes_status.router,
     pages_shop.router,
     pages_kits.router,
     pages_visits.router,
     pages_coach.router,
     pages_records.router,
+    pages_review.router,
 )
 
 

@@ -21,6 +21,7 @@ class Settings:
         is_https: Whether it is served with a certificate; cookies are then marked secure.
         most_upload_bytes: Largest photo file that is taken in.
         most_import_bytes: Largest zip file of another store's visits that is taken in.
+        results: The file of a re-check's results that reviewers look at; only read. None: there is none.
         reserve_bytes: Photos are taken in only while more than this is free; records need some room.
         n_workers: Worker processes; None: by cores and memory.
         workers_at_start: Begin them with the service, so that the first photo need not wait for them.
@@ -38,6 +39,7 @@ class Settings:
     most_upload_bytes: int = 250 * MEGABYTE
     most_import_bytes: int = 20_000 * MEGABYTE
     reserve_bytes: int = 300 * MEGABYTE
+    results: Path | None = None
     n_workers: int | None = None
     workers_at_start: bool = True
     worker_memory_bytes: int = 6_000 * MEGABYTE

@@ -16,7 +16,7 @@ from calib_data.formats import (
 )
 from calib_data.observations import ObservationsFile
 from calib_data.proof import ProofFile
-from calib_data.record import ChainFile, ImportFile, NoteFile, RecordFile, RemovalFile
+from calib_data.record import ChainFile, ImportFile, NoteFile, RecordFile, RemovalFile, ReviewFile
 
 FILES: dict[str, type[FileModel]] = {
     "set": SetFile,
@@ -30,6 +30,7 @@ FILES: dict[str, type[FileModel]] = {
     "proof": ProofFile,
     "record": RecordFile,
     "removal": RemovalFile,
+    "review": ReviewFile,
     "import": ImportFile,
     "note": NoteFile,
     "chain": ChainFile,

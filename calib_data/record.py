@@ -12,6 +12,7 @@ from pydantic import Field, StringConstraints
 from calib_data.formats import FileModel, KitFile, PlacementFile, ResultFile, Sha256, VehicleFile, _field
 
 RECORD, REMOVAL = "plumbsight.record/1", "plumbsight.removal/1"
+REVIEW = "plumbsight.review/1"
 IMPORT, NOTE, CHAIN = "plumbsight.import/1", "plumbsight.note/1", "plumbsight.chain/1"
 
 # Kinds of round that look at the target: a visit's decision is that of the last of these.
@@ -256,6 +257,33 @@ class RemovalFile(FileModel):
     role: str
 
 
+class ReviewedMeasuring(FileModel):
+    """Which measuring a reviewer looked at: the row of a re-check's results."""
+
+    archive: str
+    set_id: str
+    number: int
+    mode: Literal["observations", "photos"]
+    fingerprint: str
+    software: str
+    outcome: str
+    decision: str | None
+
+
+class ReviewFile(FileModel):
+    """An entry that says what a reviewer makes of a round that was measured again."""
+
+    format: Literal["plumbsight.review/1"]
+    chain: Place
+    round_id: str
+    measured: ReviewedMeasuring
+    verdict: Literal["sound", "doubtful", "wrong"]
+    words: str
+    by: Id
+    name: str
+    role: str
+
+
 class ImportFile(FileModel):
     """An entry that says what was taken in from another store, with the links that came."""
 
@@ -305,6 +333,7 @@ class ChainFile(FileModel):
 ENTRIES: dict[str, type[FileModel]] = {
     "record": RecordFile,
     "removal": RemovalFile,
+    "review": ReviewFile,
     "import": ImportFile,
     "note": NoteFile,
 }

@@ -15,14 +15,19 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import JSON, Engine, ForeignKey, Index, UniqueConstraint, create_engine, event
+from sqlalchemy import JSON, Computed, Engine, ForeignKey, Index, UniqueConstraint, create_engine, event
 from sqlalchemy.exc import DatabaseError
 from sqlalchemy.orm import DeclarativeBase, Mapped, Session, mapped_column
 
 from vision.errors import InputFileError
 
 # Raised when tables or columns change: an older file is refused, since measuring anew is cheap to ask for.
-STATE = 2
+STATE = 3
+
+
+# A page of a hundred thousand rounds is found by these in milliseconds (tools/benchmarks/bench_review.py).
+SORTED_BY = ("taken", "wheelbase_off", "residual_ratio", "redundancy", "n_photos", "largest_off_u")
+FILTERED_BY = ("bay", "kit_name", "phone", "vehicle", "decision_today", "outcome")
 
 
 class Table(DeclarativeBase):
@@ -113,10 +118,22 @@ class Round(Table):
     largest_off: Mapped[str | None]  # which value that is
     seconds: Mapped[float]
 
+    # What a reviewer sorts and filters by, kept by the database itself.
+    phone: Mapped[str | None] = mapped_column(
+        Computed("nullif(trim(coalesce(phone_make, '') || ' ' || coalesce(phone_model, '')), '')", False)
+    )
+    vehicle: Mapped[str | None] = mapped_column(Computed("coalesce(vehicle_model, vehicle_label)", False))
+    wheelbase_off: Mapped[float | None] = mapped_column(  # measured over declared, less 1
+        Computed("(wheelbase_left_mm + wheelbase_right_mm) / 2 / wheelbase_mm - 1", False)
+    )
+    residual_ratio: Mapped[float | None] = mapped_column(Computed("chi2 / redundancy", False))
+
     __table_args__ = (
         UniqueConstraint("archive", "set_id", "number", "mode"),
         Index("ix_round_round_id", "round_id"),
         Index("ix_round_outcome", "mode", "outcome"),
+        *(Index(f"ix_round_by_{name}", name, "id") for name in SORTED_BY),
+        *(Index(f"ix_round_of_{name}", name, "taken", "id") for name in FILTERED_BY),
     )
 
 
@@ -215,6 +232,12 @@ def opened(path: Path, *, makes: bool) -> Iterator[Engine]:
         yield engine
     finally:
         engine.dispose()
+
+
+def settle(engine: Engine) -> None:
+    """Count what is where, so that the database knows which of two filters leaves fewer rounds."""
+    with engine.begin() as connection:
+        connection.exec_driver_sql("ANALYZE")
 
 
 def _check_state(engine: Engine, path: Path, makes: bool) -> None:

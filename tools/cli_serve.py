@@ -88,6 +88,12 @@ def store_options(command: Callable[..., Any]) -> Callable[..., Any]:
     "--cert", type=click.Path(exists=True, dir_okay=False), metavar="FILE", help="Certificate (PEM)."
 )
 @click.option("--key", type=click.Path(exists=True, dir_okay=False), metavar="FILE", help="Its private key.")
+@click.option(
+    "--results",
+    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    metavar="RESULTS",
+    help="What plumbsight recheck --out wrote, for reviewers to look through; only read.",
+)
 @click.option("--demo", is_flag=True, help="Try it out: a store with a demo kit that is deleted at the end.")
 @click.option(
     "--new-code",
@@ -103,6 +109,7 @@ def serve_command(
     hosts: tuple[str, ...],
     cert: str | None,
     key: str | None,
+    results: Path | None,
     demo: bool,
     new_code: str | None,
 ) -> None:
@@ -121,6 +128,7 @@ def serve_command(
             listen=listen,
             port=port,
             is_https=cert is not None,
+            results=results,
         )
         if new_code is not None:
             _show_new_code(settings, new_code)

@@ -109,7 +109,7 @@ class Desk:
             caller=self.caller,
             form_token=form_token(self.request),
             path=self.request.url.path,
-            places=PLACES,
+            places=self._places(),
             is_demo=is_demo,
             events=events,
             time=self.time,
@@ -119,6 +119,11 @@ class Desk:
             **values,
         )
         return HTMLResponse(text)
+
+    def _places(self) -> tuple[str, ...]:
+        """The parts that this person is led to; results of a re-check only where there are some."""
+        reviews = self.caller is not None and self.may_edit and self.service.settings.results is not None
+        return (*PLACES[:2], "review", *PLACES[2:]) if reviews else PLACES
 
     def _named(self, names: Iterable[str], prefix: str) -> list[tuple[str, str]]:
         """Choices of a form: each name with its words."""
@@ -160,9 +165,17 @@ def editing(desk: Annotated[Desk, Depends(paired)]) -> Desk:
     return desk
 
 
+def reviewing(desk: Annotated[Desk, Depends(paired)]) -> Desk:
+    """The desk of somebody who looks through what was measured again."""
+    if not desk.may_edit:
+        raise NotAllowedError(desk.words("problem.reviewers_only"))
+    return desk
+
+
 Anyone = Annotated[Desk, Depends(anyone)]
 Paired = Annotated[Desk, Depends(paired)]
 Editing = Annotated[Desk, Depends(editing)]
+Reviewing = Annotated[Desk, Depends(reviewing)]
 
 
 def problem_page(request: Request, status: int, title: str, says: str) -> Response:

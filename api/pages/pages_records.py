@@ -30,7 +30,7 @@ def result(round_id: str, desk: Paired) -> HTMLResponse:
     with desk.service.store.reading() as db:
         view = visits.summary(db, rounds.get(db, round_id).visit_id)
         photos = of_visit(db, view.id)
-        done = _last_done(db, round_id)
+        done = last_done(db, round_id)
     one = _round_of(view, round_id)
     if one.measured is None:
         raise NotThereError(desk.words("result.none"))
@@ -42,7 +42,7 @@ def result(round_id: str, desk: Paired) -> HTMLResponse:
         measured=one.measured,
         is_older=done is not None and one.measured.state != "done",
         result=_shown(desk, done),
-        photos=list(_photos(desk, done.result["photos"], round_id, photos)) if done and done.result else [],
+        photos=list(photos_of(desk, done.result["photos"], round_id, photos)) if done and done.result else [],
         before=earlier[-1].id if earlier else "",
         is_demo=view.is_demo,
         events=f"/api/events?visit={view.id}&after={view.change_seq}",
@@ -55,7 +55,7 @@ def compare(visit_id: str, a: str, b: str, desk: Paired) -> HTMLResponse:
     with desk.service.store.reading() as db:
         view = visits.summary(db, visit_id)
         compared = results.compare(db, a, b)
-        sides = [(_round_of(view, key), _shown(desk, _last_done(db, key))) for key in (a, b)]
+        sides = [(_round_of(view, key), _shown(desk, last_done(db, key))) for key in (a, b)]
 
     def lines(changes: Iterable[Difference], prefix: str) -> list[showing.ShownChange]:
         return [
@@ -75,7 +75,7 @@ def compare(visit_id: str, a: str, b: str, desk: Paired) -> HTMLResponse:
     )
 
 
-def _last_done(db: Session, round_id: str) -> Measured | None:
+def last_done(db: Session, round_id: str) -> Measured | None:
     """The latest measuring of a round that gave a result."""
     row = Measured
     query = select(row).where(row.round_id == round_id, row.state == "done").order_by(row.seq.desc()).limit(1)
@@ -88,7 +88,7 @@ def _shown(desk: Desk, done: Measured | None) -> showing.ShownResult | None:
     return showing.show(done.result, done.inputs["kit"]["file"], desk.words, desk.figures)
 
 
-def _photos(
+def photos_of(
     desk: Desk, told: Sequence[Json], round_id: str, photos: Sequence[PhotoView]
 ) -> Iterator[dict[str, Any]]:
     """The result's photos in its order, with the stored file that each was."""

@@ -22,6 +22,7 @@ from api.records.chain import Json, Link
 from api.records.record_parts import Page
 from api.records.record_pdf import record_pdf
 from api.records.removal import REMOVAL_KIND
+from api.records.reviewing import REVIEW_KIND
 from api.records.signing import RECORD_KIND
 from api.store import Store
 from api.tables import Entry, Visit
@@ -122,6 +123,9 @@ def _parts(db: Session, store: Store, entries: list[Entry]) -> Iterator[_Part]:
     for removal in db.scalars(select(Entry).where(Entry.kind == REMOVAL_KIND, Entry.body.is_not(None))):
         if recorded & {visit for photo in chain.body_of(removal)["photos"] for visit in photo["visits"]}:
             told.append((f"entries/{removal.store_id[:8]}-{removal.seq:06}.json", _link(removal)))
+    of_visits = (Entry.kind == REVIEW_KIND, Entry.body.is_not(None), Entry.visit_id.in_(recorded))
+    for review in db.scalars(select(Entry).where(*of_visits)):
+        told.append((f"entries/{review.store_id[:8]}-{review.seq:06}.json", _link(review)))
     for name, link in told:
         assert link.body is not None
         yield _Part(name, link.body)

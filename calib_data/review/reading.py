@@ -16,10 +16,8 @@ _OF_ROUND = {
     "bay": Round.bay,
     "kit_name": Round.kit_name,
     "kit_revision": Round.kit_revision,
-    "phone_make": Round.phone_make,
-    "phone_model": Round.phone_model,
-    "vehicle_model": Round.vehicle_model,
-    "vehicle_label": Round.vehicle_label,
+    "phone": Round.phone,
+    "vehicle": Round.vehicle,
     "study": Round.set_up,
     "person": Round.by,
     "wheelbase_mm": Round.wheelbase_mm,
@@ -51,9 +49,7 @@ def read_rounds(results: Path) -> Rounds:
         rulers = _frame(connection, _values("ruler"))
         tests = _frame(connection, select(Failed.round, Failed.name, Failed.says, Failed.position))
     frame = rounds.join(_wide(values), on="id")
-    frame["phone"] = _joined(frame, "phone_make", "phone_model")
     frame["kit"] = _kits(frame)
-    frame["vehicle"] = frame["vehicle_model"].fillna(frame["vehicle_label"])
     frame["u_wheelbase_mm"] = frame["u_wheelbase_mm"].fillna(U_WHEELBASE_MM)
     tests = tests.sort_values(["round", "position"])
     tests = _of_known(tests, of_round)[["round_id", "name", "says"]]
@@ -107,11 +103,6 @@ def _sheets(sheets: pd.DataFrame, of_round: pd.Series) -> pd.DataFrame:
 def _of_known(frame: pd.DataFrame, of_round: pd.Series) -> pd.DataFrame:
     """The rows of rounds that are read, with the round's own id."""
     return frame.assign(round_id=frame["round"].map(of_round)).dropna(subset=["round_id"])
-
-
-def _joined(frame: pd.DataFrame, one: str, other: str) -> pd.Series:
-    both = frame[one].fillna("") + " " + frame[other].fillna("")
-    return both.str.strip().replace("", None)
 
 
 def _kits(frame: pd.DataFrame) -> pd.Series:

@@ -40,7 +40,8 @@ def _round(i: int, row: dict[str, Any]) -> dict[str, Any]:
     same = ("archive", "round_id", "bay", "wheelbase_mm", "u_wheelbase_mm", "chi2", "redundancy", "n_photos")
     sides = [f"{u}wheelbase_{side}_mm" for side in ("left", "right") for u in ("", "u_")]
     is_undecided = row["decision"] == "undecided"
-    return {column.name: None for column in Round.__table__.columns} | {
+    plain = [column.name for column in Round.__table__.columns if column.computed is None]
+    return dict.fromkeys(plain) | {
         "id": i,
         "run_id": 1,
         "set_id": row["round_id"],

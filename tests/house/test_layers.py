@@ -13,7 +13,7 @@ import pytest
 
 ROOT = Path(__file__).parents[2]
 LAYERS = ["vision", "calib_data", "api", "tools"]  # each may import those before it
-SERVICE = ["access", "visits", "photos", "records", "pages"]  # so may each of the service's packages
+SERVICE = ["access", "visits", "photos", "records", "review", "pages"]  # so may its packages
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
 
 

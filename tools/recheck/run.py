@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 
 from calib_data.recheck import OUTCOMES, SOUND, Mode
 from calib_data.result import made_with
-from calib_data.results import Failed, Finding, Round, Run, Value, opened
+from calib_data.results import Failed, Finding, Round, Run, Value, opened, settle
 from tools.recheck import listing, workers
 from tools.recheck.again import RoundAgain
 from tools.recheck.folders import Folder
@@ -199,6 +199,7 @@ class _Kept:
         with Session(self._engine) as db, db.begin():
             row = db.get_one(Run, self._run_id)
             row.ended_at, row.n_listed = _now(), self.n_done
+        settle(self._engine)
 
     def summary(self) -> Summary:
         of_this = (Round.archive == str(self._wanted.archive), Round.mode == self._wanted.mode)
