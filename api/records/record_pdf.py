@@ -155,11 +155,32 @@ def _story(record: Json, page: Page) -> Iterator[Flowable]:
         yield from budget(last["result"], page)
     yield from _rounds(record, page, clock, names)
     yield from listed("Not checked here", record["not_checked"])
-    yield from listed("Cautions", record["cautions"])
+    yield from listed("Cautions", [*record["cautions"], *_unprinted(record)])
     yield from listed("Deviations", [one["says"] for one in record["deviations"]])
     yield from _conditions(record, page, clock, names)
     yield from _photos(record, page, clock)
     yield from _ending(record, page, clock)
+
+
+# What people typed, or their phones named.
+_TYPED = ("visit", "shop", "people", "placements", "conditions", "deviations", "photos", "signature")
+
+
+def _unprinted(record: Json) -> Iterator[str]:
+    if any(shown(one) != one for key in _TYPED for one in _texts(record.get(key))):
+        yield (
+            "This page has no letters for some characters that were typed, and prints the number of each "
+            "instead, as in [U+8F66]. The record itself, record.json, keeps what was typed exactly."
+        )
+
+
+def _texts(value: Any) -> Iterator[str]:
+    """Every text in a JSON value."""
+    if isinstance(value, str):
+        yield value
+    elif isinstance(value, dict | list):
+        for part in value.values() if isinstance(value, dict) else value:
+            yield from _texts(part)
 
 
 def _opening(record: Json, page: Page) -> Iterator[Flowable]:

@@ -101,6 +101,11 @@ def test_a_label_in_other_letters_is_shown_or_its_code_points_are(record):
     record["visit"]["vehicle"]["label"] = "Škoda Ёлка \u8f66 \u05d0 <b>&amp;"
     words = " ".join(_pages(record_pdf(record, Page(head=HEAD))))
     assert "Škoda Ёлка [U+8F66] [U+05D0] <b>&amp;" in words
+    assert "keeps what was typed exactly" in " ".join(words.split())
+
+
+def test_where_every_character_is_printed_nothing_is_said_of_those_that_are_not(a4):
+    assert "typed exactly" not in " ".join(" ".join(_pages(a4)).split())
 
 
 def test_no_character_is_drawn_as_an_empty_box():
