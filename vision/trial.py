@@ -5,8 +5,8 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-import scipy.stats
 from numpy.typing import NDArray
+from scipy.special import chdtri
 
 from vision.adjust import Adjustment
 from vision.frame import FramePlan
@@ -120,7 +120,7 @@ def family(name: str, passed: str, tried: Sequence[Tried], level: float) -> Iter
 
 def limit_of(level: float, dof: int) -> float:
     """What chi-square of so many degrees of freedom exceeds with the chance `level`."""
-    return float(scipy.stats.chi2.isf(level, max(dof, 1)))
+    return float(chdtri(max(dof, 1), level))
 
 
 def spoken(name: str) -> str:
