@@ -30,7 +30,15 @@ from vision.photo import Photo
 from vision.placement import Reported, plan_frame, report
 from vision.roundcheck import check_round
 from vision.second_look import look_again
-from vision.sightings import FoundPhoto, PhotoNote, in_time_order, main_part, network_of, sightings_of
+from vision.sightings import (
+    FoundPhoto,
+    PhotoNote,
+    in_time_order,
+    main_part,
+    naming_spoilt,
+    network_of,
+    sightings_of,
+)
 from vision.trial import ConsistencyTest
 from vision.turned import with_turns_undone
 from vision.twoplaces import two_places
@@ -204,10 +212,11 @@ def measure_found(
 
     progress("adjusting", 0, 3)
     given = in_time_order(found)
-    found = with_turns_undone(given, lambda candidate: adjust_from_nothing(assembled(candidate).network))
-    as_stored = [f for f, g in zip(found, given, strict=True) if f is g]
-    sightings, notes, apart, network = assembled(found)
-    adjustment, mounted = adjust_as_hung(network)
+    with naming_spoilt(given):
+        found = with_turns_undone(given, lambda candidate: adjust_from_nothing(assembled(candidate).network))
+        as_stored = [f for f, g in zip(found, given, strict=True) if f is g]
+        sightings, notes, apart, network = assembled(found)
+        adjustment, mounted = adjust_as_hung(network)
     kit = adjustment.network.kit
     progress("looking again where plates must be", 1, 3)
     sightings, adjustment, looked_again = look_again(
@@ -220,7 +229,8 @@ def measure_found(
     )
 
     progress("testing", 2, 3)
-    plan = plan_frame(adjustment, kit, vehicle, placements, relations)
+    with naming_spoilt(given):
+        plan = plan_frame(adjustment, kit, vehicle, placements, relations)
     as_declared = report(adjustment, plan)
     beforehand = (*check_round(given, kit), two_places(sightings, adjustment, layouts_by_name))
     tests = check_consistency(adjustment, plan, as_declared, kit, vehicle, mounted, beforehand)

@@ -1,6 +1,7 @@
 """Detections -> Sightings: which photos and plates take part, and why the others do not."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 
 from vision.adjust import Network
@@ -141,6 +142,18 @@ def _apart(part: Part, main: Part, sightings: Sequence[Sighting]) -> str:
         f"shows plate {lonely} together with plate {anchor}, or with any of {_numbers(main.plates)}, would "
         f"join them."
     )
+
+
+@contextmanager
+def naming_spoilt(found: Sequence[FoundPhoto]) -> Iterator[None]:
+    """A refusal names the photos that could not serve as a whole: one of them may be what is missing."""
+    try:
+        yield
+    except NotEnoughError as error:
+        spoilt = [f"{f.name}: {f.says}" for f in found if f.says and f.says not in str(error)]
+        if not spoilt:
+            raise
+        raise NotEnoughError(f"{error} Photos that could not serve: {' '.join(spoilt)[:600]}") from error
 
 
 def network_of(
