@@ -83,6 +83,21 @@ def other_wheel(rng: Generator, bay: Bay) -> Bay:
     return _placed(bay, 0, replace(p, values=MappingProxyType(values)))
 
 
+# By name: the family it is planted in, and what must be said of it.
+NAMED: Mapping[str, tuple[str, str]] = MappingProxyType(
+    {
+        "units swapped": ("corner_units", "stand in each other's place"),
+        "pair swapped": ("pair_of_boards", "stand in each other's place"),
+        "mats swapped": ("mats_round", "stand in each other's place"),
+        "mat turned round": ("mats_round", "turned by 180 degrees"),
+        "mat a quarter off": ("mats_round", "turned by 90 degrees"),
+        "mat folded": ("mats_round", "is folded, bulged or stretched"),
+        "offset to the wrong side": ("reflector_ahead", "to the other side"),
+        "bearing to the wrong side": ("side_board", "the same angle to the"),
+        "other wheel": ("side_board", "was that one meant?"),
+    }
+)
+
 MISTAKES: Mapping[str, Callable[[Generator, Bay], Bay]] = MappingProxyType(
     {
         "units swapped": units_swapped,

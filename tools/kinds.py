@@ -36,6 +36,8 @@ from vision.kit import (
 R_MARK = np.array([[0.0, -1, 0], [0, 0, 1], [-1, 0, 0]])
 CORNER_PLATES = MappingProxyType({"corner_left": 40, "corner_right": 41})
 FIRST_UNIT_PLATE = 42
+# From so far off the body on, photos from round it show too little of both.
+FAR_MM = 2000.0
 
 
 @dataclass(frozen=True)
@@ -379,18 +381,34 @@ def _round(
     boxes: Sequence[Box],
     n_photos: int,
 ) -> tuple[TruePhoto, ...]:
-    """Photos from all round vehicle and units, phone held high, the last from where the first was taken."""
+    """Photos from all round vehicle and units, phone held high, the last from where the first was taken.
+
+    To what stands far off, four of them are taken on the way, two on each side: a technician who chooses the
+    stations sees to it that photos show both ends well.
+    """
     xy = np.array([u.position_mm[:2] for u in units])
-    low = np.minimum(xy.min(0), [car.far_axle_mm, -car.half_width_mm])
-    high = np.maximum(xy.max(0), [0.0, car.half_width_mm])
+    body_low = np.array([car.far_axle_mm, -car.half_width_mm])
+    body_high = np.array([0.0, car.half_width_mm])
+    low, high = np.minimum(xy.min(0), body_low), np.maximum(xy.max(0), body_high)
+    off_body = np.linalg.norm(xy - np.clip(xy, body_low, body_high), axis=1)
+    between = _on_the_way(xy[np.argmax(off_body)], car) if off_body.max() > FAR_MM else np.zeros((0, 2))
+    n_ring = n_photos - 1 - len(between)
     middle, half = (low + high) / 2, (high - low) / 2 + 1700
-    turn = rng.uniform(0, 2 * np.pi) + np.arange(n_photos - 1) * 2 * np.pi / (n_photos - 1)
+    turn = rng.uniform(0, 2 * np.pi) + np.arange(n_ring) * 2 * np.pi / n_ring
     on_ring = np.column_stack([np.cos(turn), np.sin(turn)])
     on_ring /= np.maximum(np.abs(on_ring[:, :1]), np.abs(on_ring[:, 1:])) ** 0.7
-    places = middle + on_ring * half + rng.normal(0, 150, (n_photos - 1, 2))
+    places = np.vstack([middle + on_ring * half, between]) + rng.normal(0, 150, (n_photos - 1, 2))
     places = np.vstack([places, places[:1] + rng.normal(0, 100, 2)])
     places_mm = np.column_stack([places, rng.normal(1900, 60, n_photos)])
     phones = [draw_phone(rng, phone, size_px, 0)]
     return take_photos(
         rng, phone, phones, size_px, T_world_vehicle, places_mm, tuple(plates), tuple(boxes), link=True
     )
+
+
+def _on_the_way(place_mm: NDArray, car: "shop.Car") -> NDArray:
+    """(4, 2): a third and two thirds of the way from the car's middle, 2.7 m to either side of it."""
+    start = np.array([car.far_axle_mm / 2, 0.0])
+    way = place_mm - start
+    aside = 2700 * np.array([-way[1], way[0]]) / np.linalg.norm(way)
+    return np.array([start + share * way + side * aside for share in (0.4, 0.7) for side in (1, -1)])

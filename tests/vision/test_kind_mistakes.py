@@ -12,29 +12,16 @@ import pytest
 from tools import kind_mistakes
 from tools.studies.families import draw_bay, measure_bay
 
-PLANTED = {
-    "units swapped": ("corner_units", "stand in each other's place"),
-    "pair swapped": ("pair_of_boards", "stand in each other's place"),
-    "mats swapped": ("mats_round", "stand in each other's place"),
-    "mat turned round": ("mats_round", "turned by 180 degrees"),
-    "mat a quarter off": ("mats_round", "turned by 90 degrees"),
-    "mat folded": ("mats_round", "is folded, bulged or stretched"),
-    "offset to the wrong side": ("reflector_ahead", "to the other side"),
-    "bearing to the wrong side": ("side_board", "the same angle to the"),
-    "other wheel": ("side_board", "was that one meant?"),
-}
-
-
 # These are like others of the list, and slow.
 LONG = ("mats swapped", "mat a quarter off", "pair swapped")
 
 
 @pytest.mark.parametrize(
     "mistake",
-    [pytest.param(m, marks=pytest.mark.study) if m in LONG else m for m in sorted(PLANTED)],
+    [pytest.param(m, marks=pytest.mark.study) if m in LONG else m for m in sorted(kind_mistakes.NAMED)],
 )
 def test_a_mistake_is_named_and_never_conforms(mistake):
-    family, words = PLANTED[mistake]
+    family, words = kind_mistakes.NAMED[mistake]
     rng = np.random.default_rng(7)
     bay = kind_mistakes.MISTAKES[mistake](rng, draw_bay(rng, family))
     m = measure_bay(rng, bay)

@@ -120,7 +120,7 @@ def test_a_board_behind_wraps_rightly():
 @pytest.mark.parametrize("name", sorted(FAMILIES))
 def test_a_bay_is_laid_out_as_the_placement_asks(name):
     """Planned where it will be measured: the nominal place and direction of the first target."""
-    bay = make_bay(np.random.default_rng(2), *FAMILIES[name](np.random.default_rng(2))[:2], n_photos=4)
+    bay = make_bay(np.random.default_rng(2), *FAMILIES[name](np.random.default_rng(2))[:2], n_photos=8)
     laid = lay_out(bay.kit, bay.placements[0], bay.vehicle, load_layouts())
     fixture = next(f for f in bay.kit.fixtures if f.name == bay.placements[0].fixture)
     T = laid.T_vehicle_fixture @ fixture.targets[0].T_fixture_target

@@ -21,10 +21,11 @@ from calib_data.layouts import load_layouts
 from calib_data.photoset import photo_set_of
 from calib_data.result import Json, to_result
 from calib_data.shift import decide_shift
+from tools.kind_mistakes import MISTAKES, NAMED
 from tools.kinds import Bay, Pair, Unit, make_bay
 from tools.make_set import kit_file, placement_file, vehicle_file
 from tools.simulate import observe_scene
-from tools.studies.counting import run, share, study_words, table
+from tools.studies.counting import lower_bound, run, share, study_words, table
 from tools.studies.coverage import INTERVAL, NO_ALARM
 from tools.studies.situations import difference, rng_of
 from vision.errors import PlumbsightError
@@ -314,10 +315,53 @@ def summary(outcomes: Sequence[Outcome]) -> str:
     return "\n".join(lines)
 
 
+@dataclass(frozen=True)
+class Told:
+    """What became of one set with a mistake in it."""
+
+    index: int
+    found: bool
+    named: bool
+    decision: str
+    says: str
+
+
+def told(seed: int, mistake: str, index: int) -> Told:
+    """Found: not conforming, and something speaks; named: the words that belong to it are said."""
+    rng = rng_of(seed, index)
+    family, words = NAMED[mistake]
+    bay = MISTAKES[mistake](rng, draw_bay(rng, family))
+    try:
+        m = measure_bay(rng, bay)
+    except PlumbsightError as wrong:
+        return Told(index, True, False, "refused", str(wrong))
+    said = [test.says for test in m.tests if not test.ok][:1]
+    said += [one for p in m.placements for one in p.advice]
+    is_found = m.decision == "nonconforming" or any(not test.ok for test in m.tests)
+    return Told(index, is_found, any(words in one for one in said), m.decision, " ".join(said)[:200])
+
+
+def told_summary(mistake: str, sets: Sequence[Told]) -> str:
+    n, found, named = len(sets), sum(t.found for t in sets), sum(t.named for t in sets)
+    bound = 100 * lower_bound(named, n)
+    conforming = sum(t.decision == "conforming" for t in sets)
+    lines = [
+        f"{mistake}: {n} sets, found {found}, named {named} (at least {bound:.1f} %), conforming {conforming}"
+    ]
+    lines += [f"  set {t.index}: {t.decision}: {t.says}" for t in sets if not t.named][:8]
+    return "\n".join(lines)
+
+
 def main() -> None:
-    parser = study_words("Coverage of every kind of target's values, by family.", 1000)
-    parser.add_argument("--family", choices=[*FAMILIES, *TWO_ROUNDS], required=True)
+    parser = study_words("Coverage of every kind of target's values, by family; or a mistake in it.", 1000)
+    which = parser.add_mutually_exclusive_group(required=True)
+    which.add_argument("--family", choices=[*FAMILIES, *TWO_ROUNDS])
+    which.add_argument("--mistake", choices=[*NAMED], help="planted in the family that has it")
     words = parser.parse_args()
+    if words.mistake:
+        found = list(run(partial(told, words.seed, words.mistake), words.jobs, range(words.sets)))
+        print(told_summary(words.mistake, found))
+        return
     of_one = one_set if words.family in FAMILIES else one_pair
     print(summary(list(run(partial(of_one, words.seed, words.family), words.jobs, range(words.sets)))))
 
