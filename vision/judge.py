@@ -1,20 +1,18 @@
 """Values of one placement, or of two together -> decision and advice."""
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from functools import partial
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from vision.adjust import Adjustment
-from vision.advice import MILLIMETRES, JudgedValue, Standing, Units, advise, declared_datums, reach
+from vision.advice import MILLIMETRES, JudgedValue, Units, advise, declared_datums, reach
 from vision.decide import PlacementDecision, decide_placement
 from vision.frame import FramePlan, not_measured
-from vision.kit import PLUMB_KEYS, RELATION_KEYS, Fixture, Kit, Placement, Relation, Tolerance, Vehicle
-from vision.other_moves import mat_moves, pair_advice, polar_hints, polar_moves
+from vision.kit import PLUMB_KEYS, RELATION_KEYS, Kit, Placement, Relation, Tolerance, Vehicle
+from vision.other_moves import pair_advice, polar_hints, standing_of
 from vision.placement import Reported
 from vision.readings import other_origins
 from vision.trial import ConsistencyTest
@@ -95,7 +93,10 @@ def judge(
     fixture = next(f for f in kit.fixtures if f.name == placement.fixture)
     target = next(t for t in fixture.targets if t.name == placement.target)
     measured = {key: float(value) for key, value in zip(found.keys, found.values, strict=True)}
-    standing = _standing(index, placement, fixture, evidence, judged, measured, units)
+    hints = polar_hints(judged)
+    if any(value.decision == "nonconforming" for value in judged.values()):
+        hints += other_origins(evidence.plan, evidence.adjustment, index)
+    standing = standing_of(placement, fixture.is_mat, judged, measured, units, hints)
     advice = advise(
         _as_turns(judged),
         measured,
@@ -189,24 +190,3 @@ def _judged_values(required: Mapping[str, Tolerance], found: Judged) -> dict[str
         for key, tolerance in required.items()
         if key in found.keys
     }
-
-
-def _standing(
-    index: int,
-    placement: Placement,
-    fixture: Fixture,
-    evidence: Evidence,
-    judged: Mapping[str, JudgedValue],
-    measured: Mapping[str, float],
-    units: Units,
-) -> Standing:
-    """What makes the target another than a board ahead."""
-    hints = polar_hints(judged)
-    if any(value.decision == "nonconforming" for value in judged.values()):
-        hints += other_origins(evidence.plan, evidence.adjustment, index)
-    return Standing(
-        facing_rad=math.remainder(placement.facing_rad, math.tau),
-        more=partial(polar_moves, judged, measured, placement, units),
-        instead=tuple(mat_moves(judged, units)) if fixture.is_mat else None,
-        hints=hints,
-    )

@@ -15,6 +15,7 @@ from vision.trial import Case, ConsistencyTest, Tried, family, plain_test
 # kit does not say. Common practice, no source.
 LARGEST_SLOPE_DEG = 10.0
 
+
 def level_plates(case: Case) -> Iterator[ConsistencyTest]:
     """Each level plate's axis upward, to within what a floor may slope."""
     if not case.plan.levels:

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Mapping, Sequence
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,6 +11,7 @@ from vision.advice import (
     LABELS,
     JudgedValue,
     Move,
+    Standing,
     Units,
     after_shift,
     largest_usable_u,
@@ -28,6 +30,23 @@ def origin_words(at: str) -> str:
     if at.startswith(("front_", "rear_")):
         return f"the {at.replace('_', ' ')} wheel"
     return f"the datum '{at}'"
+
+
+def standing_of(
+    placement: Placement,
+    is_mat: bool,
+    judged: Mapping[str, JudgedValue],
+    measured: Mapping[str, float],
+    units: Units,
+    hints: tuple[str, ...] = (),
+) -> Standing:
+    """What makes a placement's target another than a board ahead, for advice.advise and advice.plan_moves."""
+    return Standing(
+        facing_rad=math.remainder(placement.facing_rad, math.tau),
+        more=partial(polar_moves, judged, measured, placement, units),
+        instead=tuple(mat_moves(judged, units)) if is_mat else None,
+        hints=hints,
+    )
 
 
 def polar_moves(

@@ -5,6 +5,7 @@ shown that the result did not say. Two places to stand: at the target with the f
 sitting in the vehicle.
 """
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
@@ -14,8 +15,9 @@ import numpy as np
 from api.figures import Figures
 from calib_data.convert import to_kit
 from calib_data.formats import KitFile
-from vision.advice import MILLIMETRES, JudgedValue, Reach, plan_moves, reach
-from vision.kit import Tolerance
+from vision.advice import MILLIMETRES, SHIFTS, JudgedValue, plan_moves, reach
+from vision.kit import Origin, Placement, Tolerance
+from vision.other_moves import standing_of
 
 Arrow = Literal["left", "right", "onward", "back", "up", "down", "turn_left", "turn_right", "tilt", "level"]
 
@@ -43,19 +45,28 @@ def said_moves(
     if not judged:
         return tuple(Said(figures.words(says)) for says in placement["advice"])
     measured = {k: v["value"] for k, v in placement["values"].items() if v["value"] is not None}
-    where = _reach(placement, kit_file)
-    in_mm = plan_moves(judged, measured, where, MILLIMETRES)
-    shown = plan_moves(judged, measured, where, figures.units)
+    kit = to_kit(KitFile.model_validate(kit_file))
+    fixture = next(f for f in kit.fixtures if f.name == placement["fixture"])
+    where = reach(fixture, next(t for t in fixture.targets if t.name == placement["target"]))
+    asked = _asked(placement)
+    in_mm, shown = (
+        plan_moves(
+            judged, measured, where, units, standing_of(asked, fixture.is_mat, judged, measured, units)
+        )
+        for units in (MILLIMETRES, figures.units)
+    )
     by_words = {a.says: b for a, b in zip(in_mm, shown, strict=True)}
-    facing = _facing(measured)
+    facing = _facing(measured, asked.facing_rad)
     out = []
     for says in placement["advice"]:
         move = by_words.get(says)
         if move is None:
             out.append(Said(figures.words(says)))
             continue
-        arrows = _turn_arrows(move.key, move.amount) or _shift_arrows(move.key, move.amount, facing)
-        out.append(Said(figures.words(move.says), *arrows))
+        arrows = _turn_arrows(move.key, move.amount)
+        if arrows is None and move.key in SHIFTS:
+            arrows = _shift_arrows(move.key, move.amount, facing)
+        out.append(Said(figures.words(move.says), *(arrows or ())))
     return tuple(out)
 
 
@@ -67,20 +78,32 @@ def _judged(placement: Mapping[str, Any]) -> dict[str, JudgedValue]:
     }
 
 
-def _reach(placement: Mapping[str, Any], kit_file: Mapping[str, Any]) -> Reach:
-    kit = to_kit(KitFile.model_validate(kit_file))
-    fixture = next(f for f in kit.fixtures if f.name == placement["fixture"])
-    return reach(fixture, next(t for t in fixture.targets if t.name == placement["target"]))
+def _asked(placement: Mapping[str, Any]) -> Placement:
+    """The placement of a result, as far as moves depend on it."""
+    origin = placement.get("origin")
+    start = None
+    if origin is not None:
+        x_mm, y_mm = origin["offset_mm"]
+        start = Origin(origin["at"], (x_mm, y_mm), origin["u_mm"], math.radians(origin["axis_deg"]))
+    return Placement(
+        placement["name"],
+        placement["fixture"],
+        placement["target"],
+        placement["reference_line"],
+        placement["datum"],
+        facing_rad=math.radians(placement.get("facing_deg", 0.0)),
+        origin=start,
+    )
 
 
-def _facing(measured: Mapping[str, float]) -> np.ndarray:
+def _facing(measured: Mapping[str, float], facing_rad: float) -> np.ndarray:
     """The way a person looks who stands at the target and faces the vehicle, (2,) in X forward, Y left.
 
     A target's x axis points away from the vehicle, at its yaw.
     """
     if "yaw_deg" not in measured:
         return np.array([1.0, 0.0]) if measured.get("distance_mm", 0.0) < 0 else np.array([-1.0, 0.0])
-    yaw = np.radians(measured["yaw_deg"])
+    yaw = np.radians(measured["yaw_deg"]) + facing_rad
     return -np.array([np.cos(yaw), np.sin(yaw)])
 
 
@@ -103,7 +126,7 @@ def _arrow(way: Sequence[float] | np.ndarray, looks: np.ndarray) -> Arrow:
 
 def _turn_arrows(key: str, amount: float) -> tuple[Arrow, Arrow] | None:
     """Seen from above a turn looks alike from everywhere; what tips or levels is told by the words."""
-    if key == "yaw_deg":
+    if key in ("yaw_deg", "heading_deg"):
         sense: Arrow = "turn_left" if amount > 0 else "turn_right"
         return sense, sense
     if key == "pitch_deg":

@@ -25,7 +25,9 @@ def _placement(advice, **values):
         "height_mm": _value(1100.0, 1100.0, "conforming"),
         "yaw_deg": _value(0.0, 0.0, "conforming", 0.3, 0.03),
     }
-    return {"fixture": "front", "target": "board", "values": standing | values, "advice": [*advice, AGAIN]}
+    where = {"name": "x", "fixture": "front", "target": "board"}
+    counted = {"reference_line": "centreline", "datum": "front_axle"}
+    return {**where, **counted, "values": standing | values, "advice": [*advice, AGAIN]}
 
 
 @pytest.mark.parametrize(
@@ -87,3 +89,12 @@ def test_numbers_that_contradict_each_other_bring_no_arrow():
     warning = "Do not move the target on these numbers. Fixture front moved between photos."
     placement = _placement([warning], lateral_mm=_value(9.7, 0.0, "nonconforming"))
     assert all(one.at_target is None for one in said_moves(placement, KIT, Figures()))
+
+
+def test_behind_the_vehicle_arrows_are_those_of_who_stands_there():
+    """Squared to the rear: yaw is near 0, and who looks at the vehicle has its left on the left hand."""
+    says = "Move the target 10 mm to the vehicle's left (as seen sitting in it)."
+    values = {"lateral_mm": _value(-10.0, 0.0, "nonconforming")}
+    placement = {**_placement([says], **values), "facing_deg": 180.0}
+    move, *_ = said_moves(placement, KIT, Figures())
+    assert (move.at_target, move.in_vehicle) == ("left", "left")
