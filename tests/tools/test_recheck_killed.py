@@ -12,6 +12,7 @@ import threading
 import time
 from collections import Counter
 from functools import partial
+from pathlib import Path
 
 import pytest
 from sqlalchemy import func, select
@@ -105,6 +106,24 @@ def test_a_run_that_is_killed_again_and_again_does_each_set_once(archive, tmp_pa
         assert [one.ended_at is None for one in runs] == [True] * KILLS + [False]
         assert sum(one.n_measured for one in runs) == N_VISITS  # nothing that stood there was done again
     print(f"{KILLS} kills, with {n_kept} of {N_VISITS} sets kept; lost 0, twice 0")
+
+
+def test_a_worker_of_this_machine_that_is_killed_costs_nothing(archive, tmp_path):
+    out = tmp_path / "results.sqlite"
+    process = begin(archive, out)
+    wait_for(partial(has_more_than, out, 0))
+    victim = next(pid for pid in children_of(process.pid) if b"spawn_main" in command_of(pid))
+    os.kill(victim, signal.SIGKILL)
+    assert process.wait(MOST_SECONDS) == 0
+    check_whole(out)
+
+
+def children_of(pid):
+    return [int(child) for child in Path(f"/proc/{pid}/task/{pid}/children").read_text().split()]
+
+
+def command_of(pid):
+    return Path(f"/proc/{pid}/cmdline").read_bytes()
 
 
 def test_a_cluster_that_loses_a_worker_completes(archive, tmp_path):
