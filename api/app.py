@@ -11,11 +11,20 @@ from api.access import routes_people, routes_status
 from api.access.guard import protect
 from api.context import Service
 from api.databases import as_the_only_service
-from api.pages import pages_coach, pages_kits, pages_records, pages_review, pages_shop, pages_visits
+from api.pages import (
+    pages_coach,
+    pages_kits,
+    pages_outlooks,
+    pages_records,
+    pages_review,
+    pages_shop,
+    pages_visits,
+)
 from api.pages.pages import STATIC, not_there
-from api.photos import orphans, routes_photos, routes_results
+from api.photos import orphans, routes_outlooks, routes_photos, routes_results
 from api.photos.bench import next_task
 from api.photos.jobs import Jobs
+from api.photos.outlooks import Outlooks
 from api.problems import answer_problems, documented
 from api.records import removal, routes_records
 from api.review import routes_review
@@ -32,10 +41,12 @@ ROUTERS: tuple[APIRouter, ...] = (
     routes_events.router,
     routes_photos.router,
     routes_results.router,
+    routes_outlooks.router,
     routes_records.router,
     routes_review.router,
     routes_status.router,
     pages_shop.router,
+    pages_outlooks.router,
     pages_kits.router,
     pages_visits.router,
     pages_coach.router,
@@ -55,7 +66,7 @@ def create_app(settings: Settings) -> FastAPI:
                 removal.sweep(store)
                 orphans.sweep(store)
                 jobs = Jobs(store, settings, next_task)
-                app.state.service = Service(settings, store, jobs)
+                app.state.service = Service(settings, store, jobs, Outlooks(jobs.at_bench))
                 jobs.start()
                 try:
                     yield

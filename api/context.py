@@ -6,6 +6,7 @@ from typing import Annotated, Literal
 from fastapi import Depends, Request
 
 from api.photos.jobs import Jobs
+from api.photos.outlooks import Outlooks
 from api.settings import Settings
 from api.store import Store
 
@@ -19,6 +20,7 @@ class Service:
     settings: Settings
     store: Store
     jobs: Jobs
+    outlooks: Outlooks
 
 
 @dataclass(frozen=True)

@@ -47,9 +47,7 @@ _TYPE_WORDS = {
 _UNITS_MM = (("inches", 25.4), ("metres", 1000.0), ("centimetres", 10.0), ("feet", 304.8))
 
 
-def parse_json(
-    data: bytes, source: str, error: type[InputFileError], most_bytes: int = MOST_BYTES
-) -> Any:
+def parse_json(data: bytes, source: str, error: type[InputFileError], most_bytes: int = MOST_BYTES) -> Any:
     """The JSON value in a file's bytes.
 
     Args:

@@ -5,13 +5,17 @@ careful side; each is to be measured better once the kit has shown what it is go
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import Any
 
+from calib_data.convert import to_kit
 from calib_data.formats import KIT, KitFile, WheelName
+from calib_data.layouts import load_layouts
 from calib_data.reading import check
 from vision.errors import KitError
+from vision.kit import Placement, Tolerance, Vehicle
+from vision.provable import outlook
 
 LAYOUT = "ring13"
 RULER_MM = 150.0  # as printed on its sheets
@@ -31,6 +35,14 @@ WHEEL_PLATES: Mapping[WheelName, int] = MappingProxyType(
 )
 FIRST_FIXTURE, FIRST_FLOOR, BAR_PLATES = 4, 10, (30, 31)
 MOST_FLOOR = 10
+
+# Where targets stand, and what is asked of them there: orders of magnitude, common practice, no source.
+DISTANCES_MM = (1500.0, 3000.0, 5000.0)
+ASKED = {"distance_mm": 10.0, "lateral_mm": 5.0, "height_mm": 5.0, "yaw_deg": 0.5}
+N_PHOTOS = 12
+# Half of a tolerance's width is left for the target's place where u is this share of it (ISO 14253-1's rule
+# at 95 %: 1.645 u on either side).
+EASY_SHARE = 0.3
 
 
 @dataclass(frozen=True)
@@ -70,6 +82,48 @@ class Answers:
 
     def on_floor(self) -> range:
         return range(FIRST_FLOOR, FIRST_FLOOR + self.n_floor)
+
+
+# What a kit would be like before anything is measured: common practice, no source.
+USUAL_STANDOFF_MM = 120.0
+USUAL_FIXTURE_PLATES_MM = ((350.0, 0.0), (-350.0, 0.0))
+USUAL_TARGET_MM = (12.0, 0.0, -200.0)
+
+
+@dataclass(frozen=True)
+class Proves:
+    """What a kit proves of one value, in mm or degrees.
+
+    Attributes:
+        u: None where it would not be measured, and `says` why.
+        at_best: A narrower tolerance, to each side, can never conform.
+        easily: This one leaves half of its width for the target's place.
+    """
+
+    key: str
+    u: float | None
+    at_best: float | None = None
+    easily: float | None = None
+    says: str = ""
+
+
+def what_it_proves(answers: Answers, distance_mm: float) -> tuple[Proves, ...]:
+    """What the kit of these answers proves of a target ahead, from the front axle and the centreline.
+
+    Computed for the kit once every ruler is measured, since that is a matter of minutes. It takes seconds.
+    """
+    rulers_mm = {**dict.fromkeys(answers.plates(), RULER_MM), **answers.rulers_mm}
+    kit = to_kit(starting_kit(replace(answers, rulers_mm=rulers_mm)))
+    nominal = {"distance_mm": distance_mm, "height_mm": 1000.0}
+    values = {key: Tolerance(nominal.get(key, 0.0), half, half) for key, half in ASKED.items()}
+    placement = Placement("", answers.fixture, answers.target, "centreline", "front_axle", values)
+    expected = outlook(kit, placement, Vehicle(), load_layouts(), N_PHOTOS)
+    return tuple(
+        Proves(key, None, says=value.says)
+        if value.u is None
+        else Proves(key, value.u, value.u * ASKED[key] / value.largest_u, value.u / EASY_SHARE)
+        for key, value in expected.values.items()
+    )
 
 
 def starting_kit(answers: Answers) -> KitFile:

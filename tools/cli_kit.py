@@ -2,30 +2,28 @@
 
 import os
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 from pathlib import Path
 from typing import get_args
 
 import click
 
-from calib_data.convert import to_kit
 from calib_data.formats import KitFile, WheelName
-from calib_data.layouts import load_layouts
 from calib_data.photoset import write_json_atomically
-from calib_data.starting import MOST_FLOOR, RULER_MM, U_PRINTED_SCALE, U_RULER_SCALE, Answers, starting_kit
+from calib_data.starting import (
+    DISTANCES_MM,
+    MOST_FLOOR,
+    N_PHOTOS,
+    U_PRINTED_SCALE,
+    U_RULER_SCALE,
+    Answers,
+    Proves,
+    starting_kit,
+    what_it_proves,
+)
 from tools.cli import OutputError
 from vision.advice import LABELS
-from vision.kit import Kit, Placement, Tolerance, Vehicle
-from vision.provable import outlook
 
 WHEELS: tuple[WheelName, ...] = get_args(WheelName)
-# Where targets stand, and what is asked of them there: orders of magnitude, common practice, no source.
-DISTANCES_MM = (1500.0, 3000.0, 5000.0)
-ASKED = {"distance_mm": 10.0, "lateral_mm": 5.0, "height_mm": 5.0, "yaw_deg": 0.5}
-N_PHOTOS = 12
-# Half of a tolerance's width is left for the target's place where u is this share of it (ISO 14253-1's rule
-# at 95 %: 1.645 u on either side).
-EASY_SHARE = 0.3
 
 
 @click.group("kit")
@@ -95,7 +93,7 @@ def new_command(
     file = starting_kit(answers)
     write_json_atomically(out, file.model_dump(exclude_none=True))
     click.echo("\n".join(_what_next(answers, file, out)))
-    click.echo("\n".join(what_it_proves(answers)))
+    click.echo("\n".join(table_of_proofs(answers)))
     return 0
 
 
@@ -111,36 +109,24 @@ def _what_next(answers: Answers, file: KitFile, out: Path) -> Iterator[str]:
         )
 
 
-def what_it_proves(answers: Answers) -> Iterator[str]:
-    """A table by distance: u of each value, and the tolerances that can be proved at all, and well.
-
-    Computed for the kit once every ruler is measured, since that is a matter of minutes.
-    """
-    rulers_mm = {**dict.fromkeys(answers.plates(), RULER_MM), **answers.rulers_mm}
-    kit = to_kit(starting_kit(replace(answers, rulers_mm=rulers_mm)))
+def table_of_proofs(answers: Answers) -> Iterator[str]:
+    """A table by distance: u of each value, and the tolerances that can be proved at all, and well."""
     yield f"\nWhat it can prove, every ruler measured, with {N_PHOTOS} photos from good places (computed;"
     yield "distances from the front axle, lateral from the centreline):"
     yield f"{'':<16}{'u':>8}   {'proves at best':>16}   {'proves easily':>16}"
     for distance_mm in DISTANCES_MM:
         yield f"target {distance_mm / 1000:.1f} m ahead"
-        yield from _row_of_values(kit, answers, distance_mm)
+        for one in what_it_proves(answers, distance_mm):
+            yield _row(one)
     yield "A tolerance narrower than 'at best' can never conform with this kit; 'easily' leaves half free."
 
 
-def _row_of_values(kit: Kit, answers: Answers, distance_mm: float) -> Iterator[str]:
-    nominal = {"distance_mm": distance_mm, "height_mm": 1000.0}
-    values = {key: Tolerance(nominal.get(key, 0.0), half, half) for key, half in ASKED.items()}
-    placement = Placement("", answers.fixture, answers.target, "centreline", "front_axle", values)
-    expected = outlook(kit, placement, Vehicle(), load_layouts(), N_PHOTOS)
-    for key, value in expected.values.items():
-        unit = "degrees" if key.endswith("_deg") else "mm"
-        if value.u is None:
-            yield f"  {LABELS[key]:<14}not measured: {value.says}"
-            continue
-        best = value.u * ASKED[key] / value.largest_u
-        digits = 2 if unit == "degrees" else 1
-        at_best, easily = (f"\N{PLUS-MINUS SIGN}{t:.{digits}f} {unit}" for t in (best, value.u / EASY_SHARE))
-        yield f"  {LABELS[key]:<14}{value.u:8.{digits}f}   {at_best:>16}   {easily:>16}"
+def _row(one: Proves) -> str:
+    if one.u is None or one.at_best is None or one.easily is None:
+        return f"  {LABELS[one.key]:<14}not measured: {one.says}"
+    digits, unit = (2, "degrees") if one.key.endswith("_deg") else (1, "mm")
+    at_best, easily = (f"\N{PLUS-MINUS SIGN}{t:.{digits}f} {unit}" for t in (one.at_best, one.easily))
+    return f"  {LABELS[one.key]:<14}{one.u:8.{digits}f}   {at_best:>16}   {easily:>16}"
 
 
 # --- answers ------------------------------------------------------------------------------------------

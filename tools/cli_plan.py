@@ -16,10 +16,9 @@ from tools.tables import CAUSES, N_CAUSES, WIDTH
 from vision.advice import INCHES, LABELS, MILLIMETRES, Units
 from vision.coach import Coaching, coach, fullest_view
 from vision.errors import NotEnoughError
-from vision.kit import Placement
 from vision.provable import Outlook, ValueOutlook, outlook
 from vision.sightings import FoundPhoto
-from vision.where import coaching_words, joined, place_words, station_words
+from vision.where import coaching_words, outlook_words, place_words, station_words
 
 PROVABLE, NOT_PROVABLE = 0, 2
 
@@ -99,7 +98,7 @@ def plan_text(task: Task, expected: Outlook, units: Units) -> str:
     lines = [
         *_wrapped(f"{placement.name}, with the kit {task.kit.name} and {len(expected.stations)} photos"),
         "",
-        *_wrapped(_verdict(placement, expected)),
+        *_wrapped(outlook_words(placement, expected)),
         *_values(expected, units),
         *_limits(expected),
         *_betterments(expected, units),
@@ -108,24 +107,6 @@ def plan_text(task: Task, expected: Outlook, units: Units) -> str:
     if task.warnings:
         lines += ["", "Warnings", *(line for says in task.warnings for line in _wrapped(says, "  "))]
     return "\n".join(line.rstrip() for line in lines)
-
-
-def _verdict(placement: Placement, expected: Outlook) -> str:
-    if not expected.values:
-        return "NOTHING TO PROVE: the placement requires no value. Enter tolerances under values."
-    lacking = [LABELS[key] for key, value in expected.values.items() if value.conforming is None]
-    if lacking:
-        return (
-            f"CANNOT BE PROVED as things are: {joined(lacking)}. Whatever the target's place, the result "
-            "would be undecided or nonconforming."
-        )
-    narrow = [LABELS[key] for key, value in expected.values.items() if value.share_left < 0.3]
-    if narrow:
-        return (
-            f"CAN BE PROVED, but barely: {joined(narrow)} must come out close to the middle. Photos from "
-            "other places than those below, or one that fails, may spoil it."
-        )
-    return "CAN BE PROVED, if the target stands where it should and the photos are taken as said below."
 
 
 def _values(expected: Outlook, units: Units) -> Iterator[str]:

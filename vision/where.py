@@ -10,7 +10,8 @@ from vision.bay import Bay
 from vision.coach import Coaching
 from vision.decide import acceptance_limits
 from vision.forecast import Station
-from vision.kit import WHEELS, Tolerance
+from vision.kit import WHEELS, Placement, Tolerance
+from vision.provable import Outlook
 
 STEP_MM = 750.0  # of a walking person; common practice, no source
 # Where the phone is held, by its height in mm.
@@ -89,6 +90,25 @@ def _outcome(tolerance: Tolerance, key: str, u: float, units: Units) -> str:
     half = (within[1] - within[0]) / 2
     words = units.length(half) if key.endswith("_mm") else f"{half:.2f} degrees"
     return f"It conforms only if it is found within {words} of the middle of its tolerance, else undecided."
+
+
+def outlook_words(placement: Placement, expected: Outlook) -> str:
+    """Whether it can be proved, before any photo."""
+    if not expected.values:
+        return "NOTHING TO PROVE: the placement requires no value. Enter tolerances under values."
+    lacking = [LABELS[key] for key, value in expected.values.items() if value.conforming is None]
+    if lacking:
+        return (
+            f"CANNOT BE PROVED as things are: {joined(lacking)}. Whatever the target's place, the result "
+            "would be undecided or nonconforming."
+        )
+    narrow = [LABELS[key] for key, value in expected.values.items() if value.share_left < 0.3]
+    if narrow:
+        return (
+            f"CAN BE PROVED, but barely: {joined(narrow)} must come out close to the middle. Photos from "
+            "other places than those below, or one that fails, may spoil it."
+        )
+    return "CAN BE PROVED, if the target stands where it should and the photos are taken as said below."
 
 
 def station_words(bay: Bay, station: Station, units: Units) -> str:

@@ -10,7 +10,7 @@ from api.figures import Figures
 from api.pages import kitdrawings, kitwords
 from api.pages.pages import Desk, Editing, Paired, page_router
 from api.pages.words import Words
-from api.visits import kitform, kits
+from api.visits import kitform, kits, placements
 from api.visits.kits import KitView
 from calib_data import starting
 from calib_data.formats import WheelName
@@ -58,6 +58,7 @@ def kit(kit_id: str, desk: Paired, revision: int | None = None) -> HTMLResponse:
         row = kits.at(db, kit_id, revision) if revision else kits.current(db, kit_id)
         shown = kits.view(db, row)
         history = [kits.view(db, one) for one in kits.history(db, kit_id)]
+        served = [(one.placement_id, one.name) for one in placements.listed(db) if _serves(shown, one.file)]
     return desk.page(
         "kit.html",
         kit=shown,
@@ -65,6 +66,8 @@ def kit(kit_id: str, desk: Paired, revision: int | None = None) -> HTMLResponse:
         history=history,
         changed=changes_told(history, desk.words, desk.figures),
         fixtures_drawn=_fixtures_drawn(shown.file, desk.words),
+        placements=served,
+        sheets=_sheets(shown.file),
         may_edit=desk.may_edit,
         is_demo=shown.is_demo,
         text=_pretty(shown.file),
@@ -90,6 +93,18 @@ def changes_told(history: list[KitView], words: Words, figures: Figures) -> dict
         one.revision: kitwords.told(before.file, one.file, words, figures)
         for one, before in zip(history, history[1:], strict=False)
     }
+
+
+def _serves(kit: KitView, placement: kitform.Json) -> bool:
+    fixture = kit.file.get("fixtures", {}).get(placement["fixture"], {})
+    return placement["target"] in fixture.get("targets", {})
+
+
+def _sheets(file: kitform.Json) -> list[list[int]]:
+    """The kit's plates, by the layout that they are printed in."""
+    numbers = sorted(map(int, file["plates"]))
+    by_layout = [[n for n in numbers if layout.has_plate(n)] for layout in load_layouts()]
+    return [one for one in by_layout if one]
 
 
 def _current(db: Session, kit_id: str) -> KitView:

@@ -89,8 +89,14 @@ def placement(placement_id: str, desk: Paired, revision: int | None = None) -> H
         row = placements.at(db, placement_id, revision) if revision else placements.current(db, placement_id)
         shown = placements.view(db, row)
         history = [placements.view(db, one) for one in placements.history(db, placement_id)]
+        owned = [(row.kit_id, row.name) for row in kits.listed(db)]
     return desk.page(
-        "placement.html", placement=shown, history=history, may_edit=desk.may_edit, is_demo=shown.is_demo
+        "placement.html",
+        placement=shown,
+        history=history,
+        kits=owned,
+        may_edit=desk.may_edit,
+        is_demo=shown.is_demo,
     )
 
 

@@ -33,6 +33,7 @@ log = logging.getLogger("plumbsight")
 # A call to wake the thread may be lost with an error: then it looks for work by itself.
 IDLE_SECONDS, AFTER_ERROR_SECONDS = 30.0, 2.0
 DESK_SECONDS = 30.0
+OUTLOOK_SECONDS = 180.0  # half a minute is usual; the bench may have photos to look at first
 MOST_TRIES = 2
 TOO_MUCH = (
     "The program that reads photos failed on this one, twice. Leave it out, or take it again at the phone's "
@@ -162,6 +163,11 @@ class Jobs:
         except (*_BROKEN, CancelledError) as broken:
             log.warning("the coach failed: %r", broken)
             raise NotAcceptedError(NOT_COACHED) from broken
+
+    def at_bench(self, function: Callable[..., Any], *args: Any) -> Future:
+        """Something that takes long and changes nothing, after what the bench has in hand."""
+        assert self._bench is not None
+        return self._bench.schedule(function, args=args, timeout=OUTLOOK_SECONDS)
 
     def _at_desk(self, if_it_fails: str, function: Callable[..., Any], *args: Any) -> Any:
         assert self._desk is not None

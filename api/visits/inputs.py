@@ -11,7 +11,11 @@ from api.visits import kits, placements
 
 def of_round(db: Session, round_id: str) -> dict[str, Any]:
     """For `Measured.inputs`: `vehicle`, `kit` and `placements`, each file with its revision."""
-    visit = db.get_one(Visit, db.get_one(Round, round_id).visit_id)
+    return of_visit(db, db.get_one(Visit, db.get_one(Round, round_id).visit_id))
+
+
+def of_visit(db: Session, visit: Visit) -> dict[str, Any]:
+    """The same of a visit, whatever its rounds."""
     kit = kits.at(db, visit.kit_id, visit.kit_revision)
     rows = [placements.at(db, chosen.placement_id, chosen.revision) for chosen in placements_of(db, visit.id)]
     return {

@@ -8,6 +8,8 @@ from sqlalchemy.orm import Session
 from api.context import Caller
 from api.store import now
 from api.tables import Kit, KitRevision
+from api.visits import firstkits
+from api.visits.firstkits import FirstKit
 from api.visits.kitfilled import Filled, filled_in, told_in_form
 from api.visits.kitform import KitForm
 from api.visits.revisions import Revisions, as_in_a_file, changes, confirmed_doubts, differs, name_of, said
@@ -92,6 +94,17 @@ def add_by_form(
 ) -> KitRevision:
     """Take in a new kit as a form has it; what is wrong is told at the form's fields."""
     filled = _checked_form(form, {})
+    with told_in_form(filled):
+        return add(db, caller, filled.file, says, confirmed=confirmed)
+
+
+def add_first(
+    db: Session, caller: Caller, first: FirstKit, says: str, *, confirmed: bool = False
+) -> KitRevision:
+    """Take in a first kit from what somebody measured; what is wrong is told at the questions."""
+    filled = firstkits.filled_in(first)
+    with told_in_form(filled):
+        checked(filled.file)
     with told_in_form(filled):
         return add(db, caller, filled.file, says, confirmed=confirmed)
 

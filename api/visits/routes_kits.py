@@ -1,7 +1,7 @@
 """Routes: kits, placements, templates of placements, and the demo of both."""
 
 import json
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Query, Response
 from pydantic import BaseModel, ConfigDict, Field
@@ -9,10 +9,14 @@ from pydantic import BaseModel, ConfigDict, Field
 from api.access.guard import Reviewer, Technician
 from api.context import TheService
 from api.idempotency import Once
+from api.problems import NotAcceptedError
 from api.visits import demo, kits, placements
-from api.visits.kitform import KitForm
+from api.visits.firstkits import FirstKit
+from api.visits.kitform import KitForm, layout_of
 from api.visits.kits import KitView
 from api.visits.placements import PlacementView, TemplateView, Typed
+from calib_data.layouts import load_layouts
+from calib_data.sheets import plate_sheet_pdf
 
 router = APIRouter(prefix="/api", tags=["kits and placements"])
 
@@ -27,6 +31,8 @@ _PLACEMENT = {
     "values": {"distance_mm": {"nominal": None, "minus": None, "plus": None}},
 }
 _FILE: dict[int | str, dict[str, Any]] = {200: {"content": {"application/json": {}}}}
+_PDF: dict[int | str, dict[str, Any]] = {200: {"content": {"application/pdf": {}}}}
+MOST_SHEETS = 60  # a layout's numbers
 WithRetired = Annotated[bool, Query(description="Also those that are offered for new visits no longer.")]
 
 
@@ -52,6 +58,12 @@ class KitFormBody(_Body):
 
 class KitFormRevisionBody(KitFormBody):
     based_on: int = Field(description="The revision that the person edited.", examples=[1])
+
+
+class FirstKitBody(_Body):
+    first: FirstKit
+    says: str = Field("", examples=["measured with tape and steel rule, 14 March"])
+    confirmed: bool = Field(False, description="The person has looked at the doubts and means it so.")
 
 
 class NewPlacementBody(_Body):
@@ -134,6 +146,15 @@ def add_kit_by_form(body: KitFormBody, caller: Reviewer, once: Once) -> Response
     )
 
 
+@router.post("/kits/first", status_code=201, response_model=KitView)
+def add_first_kit(body: FirstKitBody, caller: Reviewer, once: Once) -> Response:
+    """Take in a first kit from what was measured on the first day, with honest starting uncertainties."""
+    return once.do(
+        201,
+        lambda db: kits.view(db, kits.add_first(db, caller, body.first, body.says, confirmed=body.confirmed)),
+    )
+
+
 @router.post("/kits/{kit_id}/by-form", status_code=201, response_model=KitView)
 def revise_kit_by_form(kit_id: str, body: KitFormRevisionBody, caller: Reviewer, once: Once) -> Response:
     """Add a revision as a form has it; what the form does not hold stays as it is in the file."""
@@ -167,6 +188,28 @@ def kit_file(
 def retire_kit(kit_id: str, caller: Reviewer, once: Once) -> Response:
     """Offer a kit for new visits no longer."""
     return once.do(200, lambda db: kits.view(db, kits.retire(db, caller, kit_id)))
+
+
+# --- sheets to print --------------------------------------------------------------------------------
+
+
+@router.get("/sheets.pdf", response_class=Response, responses=_PDF)
+def sheets(
+    _: Technician,
+    plates: Annotated[
+        str, Query(description="Numbers of one layout, as printed.", examples=["0,1,2,3"], max_length=1000)
+    ],
+    paper: Literal["A4", "Letter"] = "A4",
+) -> Response:
+    """Sheets of these plates at true size, and the page that tells how to mount them. Print at 100 %."""
+    words = [word.strip() for word in plates.split(",")]
+    if not all(word.isdecimal() for word in words) or len(words) > MOST_SHEETS:
+        raise NotAcceptedError(f"Enter up to {MOST_SHEETS} plate numbers such as 0,1,2,3.", "plates")
+    numbers = [int(word) for word in words]
+    layout = layout_of(numbers[0]) or load_layouts()[0]
+    data = plate_sheet_pdf(layout, numbers, paper.lower())
+    headers = {"Content-Disposition": 'inline; filename="plates.pdf"'}
+    return Response(data, media_type="application/pdf", headers=headers)
 
 
 # --- placements -------------------------------------------------------------------------------------

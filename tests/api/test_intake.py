@@ -45,7 +45,8 @@ class DeskHere:
 
 @pytest.fixture
 def service(store: Store, service_settings) -> Service:
-    return Service(replace(service_settings, reserve_bytes=0), store, DeskHere())  # type: ignore[arg-type]
+    settings = replace(service_settings, reserve_bytes=0)
+    return Service(settings, store, DeskHere(), None)  # type: ignore[arg-type]
 
 
 @pytest.fixture

@@ -161,3 +161,44 @@ def test_a_file_is_taken_from_the_phone_looked_at_and_kept(walk: Walk) -> None:
     page.get_by_label("What changed, and why").fill("renamed")
     phone.tap_button("Add this revision")
     expect(page.get_by_role("heading", level=1, name="van 2")).to_be_visible()
+
+
+def test_a_first_kit_is_made_from_what_was_measured_and_says_what_it_proves(walk: Walk) -> None:
+    phone, page = walk.phone, walk.page
+    phone.open("/kits/new")
+    phone.tap(page.get_by_role("link", name=re.compile("A first kit")))
+    proved = page.locator("#outlook")
+    # Before anything is measured, of the usual kit.
+    expect(proved.locator("table")).to_have_count(3, timeout=180_000)
+    before = proved.inner_text()
+    wheels = ("front_left", "front_right", "rear_left", "rear_right")
+    for wheel in wheels:
+        page.locator(f"[name='first.standoffs_mm.{wheel}']").fill("0,12")
+    page.locator("[name='first.board_mm']").fill("three")
+    phone.tap_button("What can such a kit prove?")
+    expect(page.locator("#f-first-board_mm-wrong")).to_contain_text("no number")
+    page.locator("[name='first.board_mm']").fill("3")
+    phone.tap_button("What can such a kit prove?")
+    expect(page.locator("#f-first-standoffs_mm-rear_left-wrong")).to_contain_text("if these are metres")
+    for wheel in wheels:
+        page.locator(f"[name='first.standoffs_mm.{wheel}']").fill("320")
+    phone.tap_button("What can such a kit prove?")
+    expect(proved).to_contain_text("Being worked out")
+    expect(proved.locator("table")).to_have_count(3, timeout=180_000)
+    assert proved.inner_text() != before  # clamps that stand out farther turn more of their tilt into place
+    expect(page.locator("[name='first.standoffs_mm.rear_left']")).to_have_value("320")
+
+    phone.tap_button("Make this kit")
+    for name in ("first-fixture_plates-0-y", "first-target_mm-x", "first-name"):
+        expect(page.locator(f"#f-{name}-wrong")).not_to_be_empty()
+    figures = {"fixture_plates.0.y": "350", "fixture_plates.0.z": "0", "fixture_plates.1.y": "-350"}
+    figures |= {"fixture_plates.1.z": "0", "target_mm.x": "12", "target_mm.y": "0", "target_mm.z": "-200"}
+    for name, text in (figures | {"name": "first kit"}).items():
+        page.locator(f"[name='first.{name}']").fill(text)
+    page.locator("summary", has_text="Rulers").click()
+    page.locator("[name='first.rulers.4.mm']").fill("149,8")
+    phone.tap_button("Make this kit")
+    page.wait_for_url(re.compile("/kits/[0-9a-f]{32}$"))
+    expect(page.get_by_role("heading", level=1, name="first kit")).to_be_visible()
+    walk.ids["kit"] = page.url.rsplit("/", 1)[1]
+    assert file_of(walk)["plates"]["4"]["printed_scale"] == round(149.8 / 150, 6)

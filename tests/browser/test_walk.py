@@ -362,7 +362,8 @@ def _every_path(ids: dict[str, str]) -> list[str]:
     visit, kit, placement = ids["visit"], ids["kit"], ids["placement"]
     return [
         *("/visits", "/visits/new", "/records", "/kits", "/kits/new", "/placements", "/placements/new"),
-        *("/kits/new/form", "/kits/new/file", f"/kits/{kit}/edit/file"),
+        *("/kits/new/form", "/kits/new/file", "/kits/new/first", f"/kits/{kit}/edit/file"),
+        *(f"/placements/{placement}/provable?kit={kit}", f"/visits/{visit}/provable"),
         *("/people", "/status", "/help", "/pair", "/nothing-here", f"/visits/{visit}", f"/records/{visit}"),
         *(f"/visits/{ids['tenth']}", f"/visits/{ids['tenth']}/sign", f"/visits/{visit}/slip"),
         *(f"/rounds/{ids['first']}", f"/rounds/{ids['tenth round']}", f"/rounds/{ids['first']}/result"),
@@ -371,13 +372,19 @@ def _every_path(ids: dict[str, str]) -> list[str]:
     ]
 
 
+def _open(page: Page, url: str) -> None:
+    """Open a page, and wait for what is worked out on it."""
+    page.goto(url)
+    expect(page.locator("[data-again]")).to_have_count(0, timeout=180_000)
+
+
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_axe_finds_nothing_on_any_page_at_enhanced_contrast(walk: Walk, scheme: str) -> None:
     page = _same_person(walk, scheme)
     found = {}
     rules = {"rules": {"color-contrast-enhanced": {"enabled": True}, "target-size": {"enabled": True}}}
     for path in _every_path(walk.ids):
-        page.goto(walk.phone.url + path)
+        _open(page, walk.phone.url + path)
         page.evaluate("document.querySelectorAll('details').forEach((one) => { one.open = true; })")
         answer = Axe().run(page, options=rules)
         wrong = [v for v in answer.response["violations"] if v["impact"] in ("serious", "critical")]
@@ -397,7 +404,7 @@ def test_no_page_is_wider_than_a_small_screen_or_a_magnified_one(walk: Walk) -> 
     page = _same_person(walk, size_px=(320, 640))  # also a 1280 px wide screen at 400 %
     wide = {}
     for path in _every_path(walk.ids):
-        page.goto(walk.phone.url + path)
+        _open(page, walk.phone.url + path)
         page.evaluate("document.querySelectorAll('details').forEach((one) => { one.open = true; })")
         width = page.evaluate("document.documentElement.scrollWidth")
         if width > 320:
@@ -429,7 +436,7 @@ def test_what_gloved_hands_use_is_large_and_apart(walk: Walk) -> None:
     script = _TARGETS.replace("SIZE", str(PER_TARGET_PX)).replace("GAP", str(BETWEEN_PX))
     wrong = {}
     for path in _every_path(walk.ids):
-        page.goto(walk.phone.url + path)
+        _open(page, walk.phone.url + path)
         if told := page.evaluate(script):
             wrong[path] = told
     page.context.close()

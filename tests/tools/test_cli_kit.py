@@ -7,10 +7,10 @@ from click.testing import CliRunner
 
 from calib_data.starting import Answers
 from tools.cli import run
-from tools.cli_kit import kit_group, what_it_proves
+from tools.cli_kit import kit_group, table_of_proofs
 
 WORDS = ["--name", "van 1", "--standoff", "120", "--fixture-plate", "350,0", "--fixture-plate", "-350,0"]
-PROVES = "tools.cli_kit.what_it_proves"  # takes ten seconds; tried by itself below
+PROVES = "tools.cli_kit.table_of_proofs"  # takes ten seconds; tried by itself below
 
 
 @pytest.fixture
@@ -60,7 +60,7 @@ def test_a_kit_of_tape_and_cardboard_proves_a_wide_tolerance_and_no_narrow_one()
         [(350.0, 0.0), (-350.0, 0.0)],
         (12.0, 0.0, -200.0),
     )
-    lines = list(what_it_proves(answers))
+    lines = list(table_of_proofs(answers))
     far = next(k for k, line in enumerate(lines) if line.startswith("target 5.0 m"))
     lateral = next(line for line in lines[far:] if "lateral" in line)
     # Clamps' standoffs of 1 mm alone leave 0.7 mm at the axles; three wheelbases on, millimetres.

@@ -3,6 +3,7 @@
 // Names are dotted paths ("vehicle.wheelbase_mm"). data-type on a control: number, length (shown in this
 // device's unit, sent in mm), integer, json, yes, lines. Empty controls are left out unless data-keep. A number
 // that nobody touched is sent as data-exact says, since what is shown of it may be rounded.
+// A button with its own data-send and data-then sends the form there.
 // data-then: where to go, {name} from the answer; "stay" re-reads the page's live parts; "reload".
 import { announce, newKey, say, send } from "./send.js";
 import { refresh } from "./live.js";
@@ -146,8 +147,7 @@ function askToConfirm(form) {
   place.querySelector("input").disabled = false;
 }
 
-function then(form, answer) {
-  const where = form.dataset.then ?? "stay";
+function then(form, where, answer) {
   if (where === "reload") return location.reload();
   if (where !== "stay") return location.assign(where.replace(/\{([\w.]+)\}/g, (_, name) => encodeURIComponent(answer[name])));
   if (form.dataset.said) {
@@ -174,19 +174,21 @@ async function submit(event) {
     announce(say("fields_wrong", { n: wrong.errors.length }));
     return;
   }
-  const [method, path] = form.dataset.send.split(" ");
+  // A button may send the form elsewhere.
+  const { send: to, then: next } = event.submitter?.dataset.send ? event.submitter.dataset : form.dataset;
+  const [method, path] = to.split(" ");
   // The same attempt keeps its key, so that a lost answer does not make a second visit, kit or signature.
-  const text = JSON.stringify(body);
+  const text = JSON.stringify([to, body]);
   if (form.sentText !== text) Object.assign(form, { sentText: text, key: newKey() });
   form.dataset.busy = "yes";
   const button = event.submitter ?? form.querySelector("button");
   button?.setAttribute("aria-disabled", "true");
-  const answer = await send(method, path, method === "DELETE" && text === "{}" ? undefined : body, form.key);
+  const answer = await send(method, path, method === "DELETE" && Object.keys(body).length === 0 ? undefined : body, form.key);
   delete form.dataset.busy;
   button?.removeAttribute("aria-disabled");
   if (answer.status >= 200 && answer.status < 300) {
     form.sentText = undefined;
-    then(form, answer.body);
+    then(form, next ?? "stay", answer.body);
   } else {
     if (answer.status !== 0) form.sentText = undefined;
     showProblem(form, answer.body);

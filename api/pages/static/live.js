@@ -2,10 +2,14 @@
 // or from the address that data-live names, which is also read once at the start.
 //
 // One event stream a page, from <main data-events="...">. It is closed while the page is hidden, and when
-// the page is looked at again everything is read anew, so that nothing depends on what was missed.
+// the page is looked at again everything is read anew, so that nothing depends on what was missed. While a part
+// has data-again, it is asked for again every other second.
 import { announce, newKey, reached } from "./send.js";
 
+const AGAIN_MS = 2000;
+
 const pageKey = newKey();
+let timer = null;
 let stream = null;
 const readings = new Map(); // address -> what is under way: {running, again}
 
@@ -31,6 +35,7 @@ function read(address) {
   }
   reading.running = readAgain(address).finally(() => {
     reading.running = null;
+    askAgainSoon();
     if (reading.again) {
       reading.again = false;
       read(address);
@@ -57,6 +62,11 @@ async function readAgain(address) {
     const other = fresh.getElementById(part.id);
     if (other && other.outerHTML !== part.served) swap(part, other);
   }
+}
+
+function askAgainSoon() {
+  clearTimeout(timer);
+  if (!document.hidden && document.querySelector("[data-again]")) timer = setTimeout(refresh, AGAIN_MS);
 }
 
 function swap(part, other) {
@@ -105,3 +115,4 @@ addEventListener("pagehide", hush);
 addEventListener("pageshow", listen);
 listen();
 for (const address of ownAddresses()) read(address);
+askAgainSoon();
