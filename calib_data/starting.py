@@ -23,6 +23,8 @@ RULER_MM = 150.0  # as printed on its sheets
 # only a cheap rule, a tape or a plastic ruler must say so: "The rule is the scale of everything" in
 # FIRST_HOUR.md.
 U_RULER_SCALE, U_PRINTED_SCALE = 0.0003, 0.0007
+# Which rules there are: FIRST_HOUR.md has the table (common practice, no source).
+RULES: Mapping[str, float] = MappingProxyType({"steel": U_RULER_SCALE, "tape": 0.001, "plastic": 0.003})
 U_BOW_MM, BOARD_MM = 0.3, 3.0
 # A plate on a home-made clamp, or taped to cardboard on the fixture: by tape, square and eye.
 U_STANDOFF_MM, U_ECCENTRICITY_MM, U_TILT_DEG = 1.0, 1.0, 0.15

@@ -2,6 +2,7 @@
 
 import os
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import get_args
 
@@ -13,6 +14,7 @@ from calib_data.starting import (
     DISTANCES_MM,
     MOST_FLOOR,
     N_PHOTOS,
+    RULER_MM,
     U_PRINTED_SCALE,
     U_RULER_SCALE,
     Answers,
@@ -90,6 +92,8 @@ def new_command(
         bar_mm=bar,
         u_ruler_scale=rule_u,
     )
+    if not rulers:
+        answers = replace(answers, rulers_mm=_asked_rulers(answers.plates()))
     file = starting_kit(answers)
     write_json_atomically(out, file.model_dump(exclude_none=True))
     click.echo("\n".join(_what_next(answers, file, out)))
@@ -151,6 +155,14 @@ def _asked_fixture_plates() -> Sequence[str]:
 
 def _asked_target() -> str:
     return click.prompt("  the target's reference point: mm away from the vehicle, left, up")
+
+
+def _asked_rulers(plates: Sequence[int]) -> dict[int, float]:
+    click.echo(
+        f"The ruler printed on each sheet, as measured, in mm (nominal {RULER_MM:g}); Enter where not yet."
+    )
+    given = {n: click.prompt(f"  plate {n}", default="", show_default=False) for n in plates}
+    return {n: _number(mm) for n, mm in given.items() if mm.strip()}
 
 
 def _standoffs(words: Sequence[str]) -> dict[WheelName, float]:

@@ -4,7 +4,7 @@ The questions are those of calib_data/starting.py; what is wrong with the kit th
 """
 
 from dataclasses import replace
-from typing import get_args
+from typing import Literal, get_args
 
 from pydantic import Field
 
@@ -17,6 +17,7 @@ from calib_data.starting import (
     BOARD_MM,
     MOST_FLOOR,
     RULER_MM,
+    RULES,
     USUAL_FIXTURE_PLATES_MM,
     USUAL_STANDOFF_MM,
     USUAL_TARGET_MM,
@@ -49,6 +50,7 @@ class FirstKit(Part):
     Attributes:
         standoffs_mm: By wheel; one without a plate is left out.
         target_mm: The target's reference point from the fixture's origin.
+        rule: What measured the printed rulers.
     """
 
     name: str | None = Field(None, examples=["van 1"])
@@ -59,6 +61,7 @@ class FirstKit(Part):
     board_mm: float | None = None
     rulers: list[RulerRead | None] = []
     bar_mm: float | None = None
+    rule: Literal["steel", "tape", "plastic"] | None = None
 
     def answers(self) -> Answers:
         """As the first kit is made of them; where nothing is measured yet it takes the usual."""
@@ -75,10 +78,14 @@ class FirstKit(Part):
             board_mm=self.board_mm if self.board_mm is not None else BOARD_MM,
             rulers_mm={read.plate: read.mm for read in self.rulers if read and read.mm is not None},
             bar_mm=self.bar_mm,
+            u_ruler_scale=RULES[self.rule or "steel"],
         )
 
 
 FLOOR = f"must be a whole number from 0 to {MOST_FLOOR}; three at least give a height."
+NO_RULE = (
+    "Say which rule measured the sheets: it is the scale of everything, and no photo shows that it is wrong."
+)
 NO_PLATES = "is empty. Measure from the fixture's origin to the plate's centre and enter millimetres."
 
 
@@ -143,6 +150,8 @@ def _places(first: FirstKit) -> Filled:
             filled.problems.append((f"first.target_mm.{asked}", EMPTY))
     if first.n_floor is None or not 0 <= first.n_floor <= MOST_FLOOR:
         filled.problems.append(("first.n_floor", FLOOR))
+    if first.rule is None:
+        filled.problems.append(("first.rule", NO_RULE))
     for n, read in enumerate(first.rulers):
         if read is not None:
             words = RULER.format(nominal=RULER_MM, such_as=RULER_MM - 0.2)

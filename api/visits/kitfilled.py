@@ -101,7 +101,10 @@ RULER = (
     "print it again at 100 %."
 )
 U_RULER = "Enter how far that reading may be off: 0.1 mm with a steel rule, 0.5 mm with a tape."
-RULE = "Enter how far the rule itself may be off over one metre: 0.2 to 0.3 mm for a good steel rule."
+RULE = (
+    "Enter how far the rule itself may be off over one metre: 0.3 mm of a good steel rule, 1 mm of a "
+    "cheap one or a tape, 3 mm of plastic."
+)
 BOTH_SIDES = "is empty. Enter the pattern's height and its width, or neither."
 
 

@@ -156,6 +156,7 @@ MEASURED = FirstKit(
     n_floor=3,
     rulers=[RulerRead(plate=4, mm=149.8), RulerRead(plate=5)],
     bar_mm=1000.0,
+    rule="tape",
 )
 
 
@@ -168,6 +169,7 @@ def test_a_first_kit_is_the_command_lines_own(client):
     assert file["plates"]["4"]["printed_scale"] == round(149.8 / 150, 6)
     assert "printed_scale" not in file["plates"]["5"] and file["plates"]["10"]["thickness_mm"] == 3.0
     assert {w["standoff_mm"] for w in file["wheels"].values()} == {121.0}
+    assert file["u_ruler_scale"] == 0.001  # a tape's, as calib_data/FIRST_HOUR.md has it
     assert len(file["floor"]) == 3 and file["scale_bars"][0]["length_mm"] == 1000.0
     assert client("technician").post("/api/kits/first", json=body).status_code == 403
 
@@ -186,6 +188,7 @@ def test_a_first_kit_is_the_command_lines_own(client):
         ({"rulers": [RulerRead(plate=4, mm=15)]}, "rulers.0.mm", "from mark 0 to mark 150"),
         ({"n_floor": 11}, "n_floor", "from 0 to 10"),
         ({"bar_mm": 1.0}, "bar_mm", "1000 if these are metres"),
+        ({"rule": None}, "rule", "which rule"),
         ({"board_mm": 3000.0}, "board_mm", "allowed"),
         ({"name": None}, "name", "Enter e.g."),
     ],

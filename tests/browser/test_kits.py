@@ -189,12 +189,13 @@ def test_a_first_kit_is_made_from_what_was_measured_and_says_what_it_proves(walk
     expect(page.locator("[name='first.standoffs_mm.rear_left']")).to_have_value("320")
 
     phone.tap_button("Make this kit")
-    for name in ("first-fixture_plates-0-y", "first-target_mm-x", "first-name"):
+    for name in ("first-rule", "first-fixture_plates-0-y", "first-target_mm-x", "first-name"):
         expect(page.locator(f"#f-{name}-wrong")).not_to_be_empty()
     figures = {"fixture_plates.0.y": "350", "fixture_plates.0.z": "0", "fixture_plates.1.y": "-350"}
     figures |= {"fixture_plates.1.z": "0", "target_mm.x": "12", "target_mm.y": "0", "target_mm.z": "-200"}
     for name, text in (figures | {"name": "first kit"}).items():
         page.locator(f"[name='first.{name}']").fill(text)
+    page.get_by_label("good steel rule").check()
     page.locator("summary", has_text="Rulers").click()
     page.locator("[name='first.rulers.4.mm']").fill("149,8")
     phone.tap_button("Make this kit")

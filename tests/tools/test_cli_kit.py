@@ -19,7 +19,7 @@ def quick(monkeypatch):
 
 
 def test_what_is_not_given_is_asked(tmp_path, quick):
-    typed = "van 2\n121\n\n119\n120\n\n\n12,0,-200\n"
+    typed = "van 2\n121\n\n119\n120\n\n\n12,0,-200\n" + "149.8\n" + 9 * "\n"  # ten sheets
     done = CliRunner().invoke(kit_group, ["new", "--out", str(tmp_path / "kit.json")], input=typed)
     assert done.exit_code == 0, done.output
     kit = json.loads((tmp_path / "kit.json").read_text())
@@ -28,7 +28,8 @@ def test_what_is_not_given_is_asked(tmp_path, quick):
     }  # fmt: skip
     assert [m["position_mm"] for m in kit["fixtures"]["front"]["plates"]] == [[0, 350, 0], [0, -350, 0]]
     assert "plumbsight print 0,2,3,4,5,10,11,12,13,14" in done.output
-    assert "Nobody has measured the rulers" in done.output
+    assert kit["plates"]["0"]["printed_scale"] == round(149.8 / 150, 6)
+    assert "Nobody has measured the rulers of sheets 2, 3, 4" in done.output
 
 
 def test_an_older_kit_is_not_written_over(tmp_path, quick, capsys):
