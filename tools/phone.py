@@ -45,12 +45,14 @@ class Served:
 
     Attributes:
         inside: Words before the command, e.g. to run it in a network of its own.
+        more: Further words of the command.
     """
 
     store: Path
     host: str
     port: int = 8080
     inside: Sequence[str] = ()
+    more: Sequence[str] = ()
     process: subprocess.Popen[bytes] | None = None
 
     @property
@@ -91,7 +93,7 @@ class Served:
 
     def _command(self, *words: str) -> list[str]:
         serve = [sys.executable, "-m", "tools.cli", "serve"]
-        return [*self.inside, *serve, "--store", str(self.store), "--port", str(self.port), *words]
+        return [*self.inside, *serve, "--store", str(self.store), "--port", str(self.port), *self.more, *words]
 
     def _answers(self) -> bool:
         try:

@@ -11,9 +11,12 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from playwright.sync_api import Browser, Page, expect, sync_playwright
 
+from tests.calib_data.drawn_rounds import draw
+from tests.calib_data.stored_rounds import store as store_rounds
 from tools import story_photos
 from tools.phone import PHONE_PX, Phone, Served, launch
 from tools.story_photos import StoryRound, story_round
@@ -135,7 +138,10 @@ class Walk:
 @pytest.fixture(scope="module")
 def walk(network: Network, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Walk]:
     folder = tmp_path_factory.mktemp("walk")
-    served = Served(folder / "store", network.address(2), inside=network.inside)
+    results = folder / "results.sqlite"
+    store_rounds(results, draw(np.random.default_rng(1), 120, "another vehicle", "altered photo"))
+    more = ("--results", str(results))
+    served = Served(folder / "store", network.address(2), inside=network.inside, more=more)
     served.start()
     with sync_playwright() as playwright:
         browser = launch(playwright)

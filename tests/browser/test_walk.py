@@ -368,6 +368,7 @@ def _every_path(ids: dict[str, str]) -> list[str]:
         *(f"/visits/{ids['tenth']}", f"/visits/{ids['tenth']}/sign", f"/visits/{visit}/slip"),
         *(f"/rounds/{ids['first']}", f"/rounds/{ids['tenth round']}", f"/rounds/{ids['first']}/result"),
         *(f"/kits/{kit}", f"/kits/{kit}/edit", f"/placements/{placement}", f"/placements/{placement}/edit"),
+        *("/review", "/review?order=wheelbase_off&bay=bay+1", "/review/rounds/18"),
         f"/visits/{visit}/compare?a={ids['first']}&b={ids['second']}",
     ]
 
