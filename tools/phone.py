@@ -92,8 +92,8 @@ class Served:
         return found[1]
 
     def _command(self, *words: str) -> list[str]:
-        serve = [sys.executable, "-m", "tools.cli", "serve"]
-        return [*self.inside, *serve, "--store", str(self.store), "--port", str(self.port), *self.more, *words]
+        serve = [sys.executable, "-m", "tools.cli", "serve", "--store", str(self.store)]
+        return [*self.inside, *serve, "--port", str(self.port), *self.more, *words]
 
     def _answers(self) -> bool:
         try:
