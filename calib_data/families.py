@@ -8,14 +8,14 @@ minutes for degrees, inches for millimetres.
 import json
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any, NamedTuple
 
 from calib_data.crosschecks import placement_doubts
-from calib_data.formats import PlacementFile
+from calib_data.formats import PlacementFile, RelationFile, ShiftFile, ToleranceFile
 from calib_data.reading import Problem, Where, say_where
 
 FOLDER = Path(__file__).parent / "placements"
@@ -44,6 +44,8 @@ class Family:
     Attributes:
         template: A placement file (plumbsight.placement/1) with null where the shop fills in.
         usual: By value.
+        relation, shift: Where the family asks something of two placements together, or of two rounds: such
+            a file with null likewise, else None. What is usual in it is in `usual_of_two`.
     """
 
     name: str
@@ -51,6 +53,9 @@ class Family:
     says: str
     template: Mapping[str, Any]
     usual: Mapping[str, Usual]
+    relation: Mapping[str, Any] | None = None
+    shift: Mapping[str, Any] | None = None
+    usual_of_two: Mapping[str, Usual] = field(default_factory=lambda: MappingProxyType({}))
 
 
 # Common practice, no source: orders of magnitude of the trade, for asking again only.
@@ -147,6 +152,33 @@ _USUAL: Mapping[str, Mapping[str, Usual]] = {
     },
 }
 
+_OF_TWO: Mapping[str, Mapping[str, Usual]] = {
+    "boards_pair": {
+        "spacing_mm": Usual(Range(400, 4000), Range(2, 5)),
+        "distance_difference_mm": Usual(Range(-20, 20), Range(2, 10)),
+        "height_difference_mm": Usual(Range(-20, 20), Range(2, 10)),
+        "symmetry_mm": Usual(Range(-20, 20), Range(2, 10)),
+    },
+    "mat_round": {
+        "spacing_mm": Usual(Range(500, 12000), Range(5, 20)),
+        "parallelism_deg": Usual(_SQUARE, Range(0.3, 1)),
+    },
+    "corner_by_bearing": {
+        "spacing_mm": Usual(Range(1000, 8000), Range(10, 30)),
+        "symmetry_mm": Usual(Range(-30, 30), Range(5, 30)),
+    },
+    "board_near_and_far": {
+        "distance_mm": Usual(Range(300, 5000), Range(5, 10)),
+        "lateral_mm": Usual(Range(-20, 20), Range(3, 10)),
+        "height_mm": Usual(Range(-20, 20), Range(3, 10)),
+        "yaw_deg": Usual(Range(-1, 1), Range(0.1, 1)),
+    },
+    "plate_ahead": {
+        "yaw_deg": Usual(Range(-15, 15), Range(0.1, 0.3)),
+        "pitch_deg": Usual(Range(-15, 15), Range(0.1, 0.3)),
+    },
+}
+
 # What a figure may have been meant as: the words, and the factor to the value's own unit.
 _UNITS_MM = (("inches", 25.4), ("centimetres", 10.0), ("metres", 1000.0))
 _UNITS_DEG = (("minutes of arc", 1 / 60), ("milliradians", math.degrees(1e-3)), ("radians", math.degrees(1)))
@@ -161,7 +193,10 @@ def families() -> Mapping[str, Family]:
         file = json.loads(path.read_text(encoding="utf-8"))
         name = file["family"]
         usual = MappingProxyType(dict(_USUAL[name]))
-        made[name] = Family(name, file["label"], file["says"], MappingProxyType(file["placement"]), usual)
+        beside = {kind: MappingProxyType(file[kind]) for kind in ("relation", "shift") if kind in file}
+        of_two = MappingProxyType(dict(_OF_TWO.get(name, {})))
+        template = MappingProxyType(file["placement"])
+        made[name] = Family(name, file["label"], file["says"], template, usual, **beside, usual_of_two=of_two)
     return MappingProxyType(made)
 
 
@@ -187,9 +222,20 @@ def _nulls(value: Any, where: Where = ()) -> Iterator[Where]:
 
 def family_doubts(placement: PlacementFile, family: Family | None) -> Iterator[Problem]:
     """Figures that are unusual in the family, or in any, and what may have been meant."""
-    doubted = set()
-    for key, tolerance in placement.values.items():
-        usual = family.usual.get(key) if family else None
+    found = list(_unusual_figures(placement.values, family.usual if family else {}))
+    yield from found
+    doubted = {one.where[1:] for one in found}
+    yield from (one for one in placement_doubts(placement) if one.where[1:] not in doubted)
+
+
+def doubts_of_two(asked: RelationFile | ShiftFile, family: Family | None) -> Iterator[Problem]:
+    """The same of a relation or a shift."""
+    yield from _unusual_figures(asked.values, family.usual_of_two if family else {})
+
+
+def _unusual_figures(values: Mapping[Any, ToleranceFile], usual_of: Mapping[str, Usual]) -> Iterator[Problem]:
+    for key, tolerance in values.items():
+        usual = usual_of.get(key)
         if usual is None:
             continue
         units = _UNITS_DEG if key.endswith("_deg") else _UNITS_MM
@@ -200,9 +246,7 @@ def family_doubts(placement: PlacementFile, family: Family | None) -> Iterator[P
             figures.append(("nominal", tolerance.nominal, usual.nominal, (opposite, *units)))
         for name, figure, ordinary, meanings in figures:
             if not ordinary.has(figure) and not (name == "nominal" and _is_turned(key, figure, ordinary)):
-                doubted.add((key, name))
                 yield Problem(("values", key, name), _unusual(key, figure, ordinary, meanings))
-    yield from (one for one in placement_doubts(placement) if one.where[1:] not in doubted)
 
 
 def _is_turned(key: str, figure: float, ordinary: Range) -> bool:

@@ -17,6 +17,7 @@ from calib_data.families import Family, families, family_doubts, not_filled_in
 from calib_data.formats import KitFile, PlacementFile
 from calib_data.reading import Problem, check, raise_problems
 from vision.errors import PlacementError
+from vision.kit import WHEELS
 
 SOURCE = "placement"
 
@@ -236,9 +237,11 @@ def _family(name: str) -> Family | None:
 def _not_served(db: Session, placement: PlacementFile) -> Iterator[Problem]:
     """A doubt where no kit of the shop can serve the placement."""
     for row in kits.listed(db):
-        fixtures = row.file.get("fixtures", {})
-        has_target = placement.target in fixtures.get(placement.fixture, {}).get("targets", {})
-        if has_target and placement.datum in (*AXLES, *row.file.get("datum_plates", {})):
+        carriers = {**row.file.get("fixtures", {}), **row.file.get("mats", {})}
+        has_target = placement.target in carriers.get(placement.fixture, {}).get("targets", {})
+        datums = (*AXLES, *row.file.get("datum_plates", {}))
+        has_origin = placement.origin is None or placement.origin.at in (*WHEELS, *datums)
+        if has_target and has_origin and placement.datum in datums:
             return
     yield Problem(
         ("fixture",),

@@ -182,3 +182,25 @@ def test_the_demo_is_laid_in_once_and_marked(store, reviewer):
         again = demo.lay_in(db, reviewer)
         assert all(row.is_demo for row in first) and first == again
         assert placements.for_visit(db, [first[1].placement_id], kits.checked(first[0].file))
+
+
+def test_a_mat_of_the_shops_kit_serves_its_placement(store, reviewer, kit_json, placement_json):
+    """Two spare plates on a mat; its gap counts from a wheel."""
+    spare = [{"plate": n, "position_mm": [x, 0], "u_position_mm": 1.0} for n, x in ((50, -300), (51, 300))]
+    mark = {"position_mm": [0, 0], "u_position_mm": 0.5, "u_rotation_deg": 0.1}
+    sheets = {"50": {"layout": "ring13"}, "51": {"layout": "ring13"}}
+    mats = {"left": {"plates": spare, "targets": {"mark": mark}}}
+    with store.writing() as db:
+        kits.add(db, reviewer, kit_json | {"plates": kit_json["plates"] | sheets, "mats": mats}, "with a mat")
+    gap = {"gap_mm": {"nominal": 500, "minus": 15, "plus": 15}}
+    of_mat = {
+        "fixture": "left",
+        "target": "mark",
+        "origin": {"at": "rear_left", "axis_deg": 90},
+        "values": gap,
+    }
+    with store.writing() as db:
+        made = placements.add(
+            db, reviewer, placement_json | of_mat | {"values": gap}, replace(TYPED, family="mat_round")
+        )
+        assert placements.view(db, made).confirmed == []

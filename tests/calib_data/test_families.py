@@ -4,8 +4,8 @@ import json
 
 import pytest
 
-from calib_data.families import FOLDER, families, family_doubts, not_filled_in
-from calib_data.formats import VALUE_KEYS, PlacementFile
+from calib_data.families import FOLDER, doubts_of_two, families, family_doubts, not_filled_in
+from calib_data.formats import VALUE_KEYS, PlacementFile, RelationFile
 
 NAMES = sorted(families())
 
@@ -125,3 +125,30 @@ def test_without_a_family_the_general_doubts_remain():
         ("values", "yaw_deg", "minus"),
         ("values", "yaw_deg", "plus"),
     ]
+
+
+WITH_TWO = [name for name in NAMES if families()[name].relation or families()[name].shift]
+
+
+@pytest.mark.parametrize("name", WITH_TWO)
+def test_what_is_asked_of_two_has_a_template_and_its_usual_ranges(name):
+    family = families()[name]
+    template = family.relation or family.shift
+    assert not list(numbers(dict(template)))
+    assert set(template["values"]) == set(family.usual_of_two)
+    found = {problem.where for problem in not_filled_in(template)}
+    assert ("name",) in found and len(found) >= 2 + 3 * len(template["values"])
+
+
+def test_an_unusual_spacing_is_asked_again():
+    asked = RelationFile.model_validate(
+        {
+            "format": "plumbsight.relation/1",
+            "name": "pair",
+            "of": ["left", "right"],
+            "values": {"spacing_mm": tolerance(120, 0.16)},
+        }
+    )
+    found = {p.where[1:]: p.says for p in doubts_of_two(asked, families()["boards_pair"])}
+    assert "centimetres, enter 1200" in found["spacing_mm", "nominal"]
+    assert "inches, enter 4.064" in found["spacing_mm", "plus"]
