@@ -96,8 +96,8 @@ def changes_told(history: list[KitView], words: Words, figures: Figures) -> dict
 
 
 def _serves(kit: KitView, placement: kitform.Json) -> bool:
-    fixture = kit.file.get("fixtures", {}).get(placement["fixture"], {})
-    return placement["target"] in fixture.get("targets", {})
+    carriers = {**kit.file.get("mats", {}), **kit.file.get("fixtures", {})}
+    return placement["target"] in carriers.get(placement["fixture"], {}).get("targets", {})
 
 
 def _sheets(file: kitform.Json) -> list[list[int]]:
@@ -123,8 +123,13 @@ def _form(desk: Desk, kit: KitView | None) -> HTMLResponse:
         fixtures_drawn=_fixtures_drawn(kit.file if kit else {}, desk.words),
         ruler_mm=ring.ruler_mm,
         size_mm=2 * ring.pattern_half_mm,
+        kept=[key for key in (kit.file if kit else {}) if key not in _SHOWN],
         is_demo=kit is not None and kit.is_demo,
     )
+
+
+# Of a kit's file; what else it has stays as it is.
+_SHOWN = {*kitform.KitForm.model_fields, "format", "u_ruler_scale"}
 
 
 def new_parts() -> dict[str, kitform.Part]:

@@ -102,6 +102,7 @@ def test_the_form_shows_every_figure_of_the_kit_and_a_row_for_each_part(client):
         "form.rule_mm_per_m": "0.3",
     }.items():
         assert re.search(rf'name="{re.escape(name)}"[^>]*value="{re.escape(value)}"', page), name
+    assert "This form does not show owner;" in page
     # The wheels that have no plate stand ready, and send nothing as long as they are out.
     assert "Wheel front left: no plate" in page and page.count("disabled hidden") == 2
 
