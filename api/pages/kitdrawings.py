@@ -4,17 +4,20 @@ The fixture is drawn to scale from its own figures, so that a plate on the wrong
 """
 
 from collections.abc import Iterator, Mapping, Sequence
+from functools import partial
 from typing import Any
 
 import numpy as np
 from markupsafe import Markup
 from numpy.typing import NDArray
 
-from api.pages.svg import Point, View, arrow, drawing, line, path, tag, text
+from api.pages import svg
+from api.pages.svg import Point, View, arrow, line, path, tag, text
 from api.pages.words import Words
 from calib_data.convert import T_fixture_plate, T_fixture_target
 from calib_data.layouts import load_layouts
 
+drawing = partial(svg.drawing, class_="sketch small")
 Json = Mapping[str, Any]
 WIDTH = 320.0  # one unit is about a pixel of a small phone
 EDGE_MM, PLATE_HALF_MM, TARGET_HALF_MM, AXIS_MM = 160.0, 95.0, 130.0, 120.0
@@ -33,13 +36,13 @@ def clamp(words: Words) -> Markup:
         tag("rect", x=206, y=66, width=6, height=72, class_="plate"),
         text((209, 58), words("draw.face")),
         arrow((212, 102), (268, 102), "facing"),
-        text((276, 106), "z", "strong"),
+        text((274, 96), "z", "strong"),
         tag("circle", cx=62, cy=102, r=4, class_="dot"),
         *(line((x, y), (x, 186), "helper") for x, y in ((62, 102), (212, 138))),
         arrow((62, 180), (212, 180), "dimension", both=True),
         text((137, 174), words("draw.standoff"), "label strong"),
         text((62, 200), words("draw.wheel_centre")),
-        text((296, 92), words("draw.axis"), "label"),
+        text((298, 118), words("draw.axis"), "label"),
     )
 
 
