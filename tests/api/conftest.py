@@ -78,7 +78,11 @@ def place(request: pytest.FixtureRequest, tmp_path: Path) -> Place:
     """Where the test's store lies."""
     if getattr(request, "param", "folder") == "folder":
         return Place(tmp_path / "store")
-    return request.getfixturevalue("servers").new_place(tmp_path / "store")
+    servers = request.getfixturevalue("servers")
+    if "signed" in request.fixturenames:
+        once = request.getfixturevalue("_signed_on_the_fleet")
+        return servers.copy_of(once.store.place, tmp_path / "store")
+    return servers.new_place(tmp_path / "store")
 
 
 @pytest.fixture
@@ -377,14 +381,21 @@ def _signed_once(tmp_path_factory: pytest.TempPathFactory) -> Signed:
     return made
 
 
+@pytest.fixture(scope="session")
+def _signed_on_the_fleet(servers: fleet.Fleet, tmp_path_factory: pytest.TempPathFactory) -> Signed:
+    opened = open_store(servers.new_place(tmp_path_factory.mktemp("signed") / "fleet"))
+    made = sign_two(opened)
+    opened.close()
+    return made
+
+
 @pytest.fixture
-def signed(_signed_once: Signed, service_settings: Settings) -> Iterator[Signed]:
+def signed(service_settings: Settings, request: pytest.FixtureRequest) -> Iterator[Signed]:
     """A store with two signed visits, to be spoilt at will; `app` and `client` run on the same one."""
-    if service_settings.database:
-        opened = open_store(service_settings.place)
-        yield sign_two(opened)
-    else:
-        shutil.copytree(_signed_once.store.folder, service_settings.folder, dirs_exist_ok=True)
-        opened = open_store(service_settings.place)
-        yield replace(_signed_once, store=opened)
+    is_on_the_fleet = bool(service_settings.database)
+    once = request.getfixturevalue("_signed_on_the_fleet" if is_on_the_fleet else "_signed_once")
+    if not is_on_the_fleet:
+        shutil.copytree(once.store.folder, service_settings.folder, dirs_exist_ok=True)
+    opened = open_store(service_settings.place)
+    yield replace(once, store=opened)
     opened.close()

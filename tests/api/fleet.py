@@ -19,6 +19,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from uuid import uuid4
 
+from api.photos.photofiles import files_at, read
 from api.place import Place
 from api.store import open_store
 
@@ -107,9 +108,10 @@ class PostgreSQL:
     def url(self, database: str) -> str:
         return f"postgresql://{USER}@127.0.0.1:{self.port}/{database}"
 
-    def new_database(self) -> str:
+    def new_database(self, like: str = BLANK) -> str:
+        """A copy of a database that nobody uses; its URL."""
         name = f"t{uuid4().hex}"
-        self.ask(f"CREATE DATABASE {name} TEMPLATE {BLANK}")
+        self.ask(f"CREATE DATABASE {name} TEMPLATE {like}")
         return self.url(name)
 
     def ask(self, statement: str) -> None:
@@ -225,6 +227,17 @@ class Fleet:
     def new_place(self, folder: Path) -> Place:
         """A new store on them, blank."""
         return Place(folder, self.database.new_database(), self.photos.new_folder())
+
+    def copy_of(self, place: Place, folder: Path) -> Place:
+        """Another store with all that is in one that nobody uses."""
+        database = self.database.new_database(like=place.database.rpartition("/")[2])
+        made = Place(folder, database, self.photos.new_folder())
+        here, there = files_at(place), files_at(made)
+        for sha256, _ in here.stored():
+            temporary = self.photos.folder / "copied"
+            temporary.write_bytes(read(here, sha256))
+            there.put(temporary, sha256)
+        return made
 
 
 @contextmanager

@@ -167,7 +167,6 @@ def test_visits_travel_from_a_folder_to_the_fleets_store_and_on(store, tmp_path,
     with store.reading() as db:
         write_visits(db, store, van.visit_ids, onward)
     path.write_bytes(onward.getvalue())
-    shutil.copytree(blank_store, tmp_path / "third")
     third = open_store(tmp_path / "third")
     assert len(imports.take_in(third, None, path).visit_ids) == 2
     for one in (van.store, third):
