@@ -163,8 +163,11 @@ def new_page(browser: Browser, scheme: str = "light", size_px: tuple[int, int] =
     page = context.new_page()
     page.set_default_timeout(30_000)
     page.on("pageerror", lambda error: SCRIPT_ERRORS.append(str(error)))
-    # What the browser finds wrong with a page or its headers, beside requests that were refused on purpose.
-    page.on("console", lambda said: SCRIPT_ERRORS.append(said.text) if said.type == "warning" else None)
+    # A feature that this browser does not know is told at each page.
+    page.on(
+        "console",
+        lambda said: SCRIPT_ERRORS.append(said.text) if "Permissions-Policy" in said.text else None,
+    )
     return page
 
 
