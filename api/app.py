@@ -18,6 +18,7 @@ from api.pages import (
     pages_records,
     pages_review,
     pages_shop,
+    pages_upkeep,
     pages_visits,
 )
 from api.pages.pages import STATIC, not_there
@@ -30,7 +31,7 @@ from api.records import removal, routes_records
 from api.review import routes_review
 from api.settings import Settings
 from api.store import open_store
-from api.visits import routes_kits, routes_visits
+from api.visits import routes_kits, routes_upkeep, routes_visits
 from calib_data.result import made_with
 
 # Every route of the service, by subject.
@@ -38,6 +39,7 @@ ROUTERS: tuple[APIRouter, ...] = (
     routes_people.router,
     routes_kits.router,
     routes_visits.router,
+    routes_upkeep.router,
     routes_events.router,
     routes_photos.router,
     routes_results.router,
@@ -50,6 +52,7 @@ ROUTERS: tuple[APIRouter, ...] = (
     pages_kits.router,
     pages_visits.router,
     pages_coach.router,
+    pages_upkeep.router,
     pages_records.router,
     pages_review.router,
 )

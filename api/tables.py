@@ -210,7 +210,7 @@ class Deviation(Table):
 
 
 class Round(Table):
-    """One walk with the phone. Kinds: first, after_correction, after_calibration."""
+    """One walk with the phone. Kinds: first, after_correction, after_calibration; of upkeep, its groups."""
 
     __tablename__ = "round"
     id: Mapped[str] = _id(primary_key=True)
@@ -281,8 +281,70 @@ class Measured(Table):
     asked_at: Mapped[str] = _time()
     done_at: Mapped[str | None] = _time()
     inputs: Mapped[dict[str, Any]] = mapped_column(JSON, default=dict)  # as inputs.of_round gave them
-    result: Mapped[dict[str, Any] | None] = mapped_column(JSON)  # plumbsight.result/1
+    # plumbsight.result/1; of an upkeep that is no slide, as photos/upkeep_work.py makes it
+    result: Mapped[dict[str, Any] | None] = mapped_column(JSON)
     observations: Mapped[bytes | None] = mapped_column(LargeBinary)  # plumbsight.observations/1, zlib
+
+
+# --- the kit's upkeep -------------------------------------------------------------------------------
+
+
+class Upkeep(Table):
+    """Marks a visit whose photos belong to the kit and to no customer's vehicle: taught, measured or proved.
+
+    Kinds: upkeep.KINDS. It has number, slip, rounds, photos and tray as all visits, and is never signed.
+    """
+
+    __tablename__ = "upkeep"
+    visit_id: Mapped[str] = _id(ForeignKey("visit.id"), primary_key=True)
+    kind: Mapped[str] = mapped_column(String(16), index=True)
+    asked: Mapped[dict[str, Any]]  # what its kind takes as given, such as a bar's length
+
+
+class Proof(Table):
+    """What a known length or way came to. None is ever removed or changed; `file` is plumbsight.proof/1.
+
+    Without a visit it came with a record of another store, and says nothing of a kit here.
+    """
+
+    __tablename__ = "proof"
+    id: Mapped[str] = _id(primary_key=True)
+    seq: Mapped[int] = mapped_column(unique=True)  # the order in which they came out, in this store
+    # Arrival.seq of the last photo that it rests on: old photos measured again make no newer proof.
+    last_photo: Mapped[int]
+    kit_id: Mapped[str] = _id(ForeignKey("kit.id"), index=True)
+    kit_revision: Mapped[int]
+    visit_id: Mapped[str | None] = _id(ForeignKey("visit.id"), index=True)
+    what: Mapped[str] = mapped_column(String(16))  # bar, slide
+    verdict: Mapped[str] = mapped_column(String(16))  # passed, flagged, undecided
+    file: Mapped[dict[str, Any]]
+    by: Mapped[str] = _id(ForeignKey("person.id"))  # who closed the photos of which it is made, and when
+    at: Mapped[str] = _time()
+
+
+class VisitProof(Table):
+    """Which proofs of its kit counted when a visit was signed."""
+
+    __tablename__ = "visit_proof"
+    visit_id: Mapped[str] = _id(ForeignKey("visit.id"), primary_key=True)
+    proof_id: Mapped[str] = _id(ForeignKey("proof.id"), primary_key=True)
+
+
+class LensProfile(Table):
+    """A phone's lens, measured; counts for all photos of that phone until retired.
+
+    `file` is plumbsight.camera/1.
+    """
+
+    __tablename__ = "lens_profile"
+    id: Mapped[str] = _id(primary_key=True)
+    label: Mapped[str] = mapped_column(String(300))
+    file: Mapped[dict[str, Any]]
+    visit_id: Mapped[str] = _id(ForeignKey("visit.id"))
+    by: Mapped[str] = _id(ForeignKey("person.id"))
+    at: Mapped[str] = _time()
+    retired_by: Mapped[str | None] = _id(ForeignKey("person.id"))
+    retired_at: Mapped[str | None] = _time()
 
 
 # --- the record -----------------------------------------------------------------------------------

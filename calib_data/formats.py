@@ -568,6 +568,17 @@ class SetFile(FileModel):
         None,
         min_length=1,
     )
+    cameras: list[Name] | None = _field(
+        "the list of lens profiles, files beside the set",
+        'Enter e.g. ["camera-1.json"], or leave it out.',
+        None,
+    )
+    distrusted: str | None = _field(
+        "what is known against the kit, such as that a proof flagged it: nothing is then decided",
+        "Leave it out for a kit that nothing speaks against.",
+        None,
+        max_length=1000,
+    )
     observations: Name | None = _field(
         "the file of what was found in the photos, which counts for those that are not in the folder",
         'Enter e.g. "observations.json", or leave it out.',

@@ -8,13 +8,13 @@ import json
 import os
 import re
 import uuid
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path, PureWindowsPath
 from types import MappingProxyType
 from typing import Any, NamedTuple
 
-from calib_data.convert import to_kit, to_placement, to_relation, to_vehicle
+from calib_data.convert import to_kit, to_placement, to_profile, to_relation, to_vehicle
 from calib_data.crosschecks import (
     camera_problems,
     kit_doubts,
@@ -31,6 +31,7 @@ from calib_data.observations import ObservationsFile, from_observations, observa
 from calib_data.reading import MOST_BYTES, Problem, Where, check, parse_json, raise_problems, say, say_where
 from vision.errors import InputFileError, KitError, PlacementError, PlumbsightError, SetError
 from vision.kit import Kit, Placement, Relation, Vehicle
+from vision.lenses import Profile
 from vision.sightings import FoundPhoto
 
 OBSERVATIONS_NAME = "observations.json"
@@ -67,6 +68,8 @@ class PhotoSet:
         stored: By name, the photos whose stored findings take the place of their pixels: those that
             set.json lists, that are not in the folder and that its observations hold.
         placements: Empty where nothing was required.
+        profiles: Stored lenses that the set names.
+        distrusted: What is known against the kit.
         warnings: Each names file and key.
         set_text: None for a folder without set.json.
     """
@@ -83,6 +86,8 @@ class PhotoSet:
     kit_text: SourceText
     placement_texts: tuple[SourceText, ...]
     relations: tuple[Relation, ...] = ()
+    profiles: tuple[Profile, ...] = ()
+    distrusted: str = ""
     observations: str | None = None
     stored: Mapping[str, FoundPhoto] = field(default_factory=lambda: MappingProxyType({}))
 
@@ -119,6 +124,8 @@ def read_photo_set(
         photos=_photos(folder, set_file, stored),
         observations=set_file.observations,
         stored=stored,
+        profiles=tuple(_profiles(folder, set_file)),
+        distrusted=set_file.distrusted or "",
         kit=declared.kit,
         vehicle=to_vehicle(_vehicle(set_file, wheelbase_mm)),
         placements=declared.placements,
@@ -131,9 +138,16 @@ def read_photo_set(
 
 
 def photo_set_of(
-    title: str, kit: Any, vehicle: Any, placements: Sequence[Any], relations: Sequence[Any] = ()
+    title: str,
+    kit: Any,
+    vehicle: Any,
+    placements: Sequence[Any],
+    relations: Sequence[Any] = (),
+    *,
+    cameras: Sequence[Any] = (),
+    distrusted: str = "",
 ) -> PhotoSet:
-    """A set without a folder, from the JSON values of its files.
+    """A set without a folder, from the JSON values of its files; `distrusted` as in the set.
 
     Raises:
         SetError, KitError, PlacementError: As `read_photo_set`.
@@ -148,6 +162,8 @@ def photo_set_of(
         title=title,
         taken=None,
         photos=(),
+        profiles=tuple(to_profile(read_camera_value(value)) for value in cameras),
+        distrusted=distrusted,
         kit=declared.kit,
         vehicle=to_vehicle(vehicle_file),
         placements=declared.placements,
@@ -265,6 +281,17 @@ def read_camera_profile(path: Path) -> tuple[CameraFile, tuple[str, ...]]:
     profile, warnings = check(CameraFile, part.value, part.source, InputFileError)
     raise_problems(camera_problems(profile), part.source, InputFileError)
     return profile, warnings
+
+
+def read_camera_value(camera: Any) -> CameraFile:
+    """A lens profile from the JSON value of its file.
+
+    Raises:
+        InputFileError: It is wrong.
+    """
+    profile, _ = check(CameraFile, camera, "lens profile", InputFileError)
+    raise_problems(camera_problems(profile), "lens profile", InputFileError)
+    return profile
 
 
 def write_json_atomically(path: Path, value: Any) -> None:
@@ -458,6 +485,13 @@ def _stored(folder: Path, set_file: SetFile) -> Mapping[str, FoundPhoto]:
     wanted = found if set_file.photos is None else set_file.photos
     missing = [name for name in wanted if name in found and not os.path.isfile(folder / name)]
     return MappingProxyType({name: found[name] for name in missing})
+
+
+def _profiles(folder: Path, set_file: SetFile) -> Iterator[Profile]:
+    for name in set_file.cameras or ():
+        if not _is_inside(folder, name):
+            raise SetError(f"set.json: cameras: {name} leaves the set's folder. Put it beside the photos.")
+        yield to_profile(read_camera_profile(folder / name)[0])
 
 
 def _photos(folder: Path, set_file: SetFile, stored: Mapping[str, FoundPhoto]) -> tuple[Path, ...]:

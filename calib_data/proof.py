@@ -1,12 +1,16 @@
 """What a proof round leaves behind: `plumbsight.proof/1`, as a pydantic model."""
 
-from collections.abc import Sequence
-from typing import Annotated, Literal
+from collections.abc import Mapping, Sequence
+from types import MappingProxyType
+from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
+from calib_data.compare import RoundsCompared, compare_results
 from calib_data.formats import FileModel, IsoDate, Line, PlateNumber, Sha256
-from vision.proof import Proof
+from vision.errors import NotEnoughError
+from vision.proof import Proof, proved_slide
+from vision.sightings import FoundPhoto
 
 PROOF = "plumbsight.proof/1"
 
@@ -30,6 +34,9 @@ class ProofFile(FileModel):
     u: Length = Field(description="Standard uncertainty of the value.")
     reference: float = Field(description="As known.")
     u_reference: Length = Field(description="Standard uncertainty of the reference.")
+    budget: dict[str, float] = Field(
+        {}, description="Shares of causes in the variance of the value, where they are known."
+    )
     interval95: list[float] = Field(
         description="95 % interval of value less reference; zero lies in it unless the kit is flagged.",
         min_length=2,
@@ -45,24 +52,31 @@ class ProofFile(FileModel):
 
 def proof_file(
     proof: Proof,
+    found: Sequence[FoundPhoto],
     *,
-    date: str,
+    today: str,
     kit: str,
     kit_sha256: str,
-    phones: Sequence[str],
-    photos_sha256: Sequence[str],
     plates: Sequence[int] = (),
     along: Literal["distance_mm", "lateral_mm"] | None = None,
+    budget: Mapping[str, float] = MappingProxyType({}),
 ) -> ProofFile:
-    """A proof as its file. Args: date: As ISO 8601 writes it."""
+    """A proof as its file.
+
+    Args:
+        found: The photos that it rests on.
+        today: The day of the proof, ISO 8601, for photos that do not tell theirs.
+    """
     low, high = proof.interval95
+    phones = {" ".join(filter(None, (f.exif.make, f.exif.model))) or "unknown phone" for f in found}
+    taken = [f.exif.taken[:10] for f in found if f.exif.taken]
     return ProofFile.model_validate(
         {
             "format": PROOF,
-            "date": date,
+            "date": max(taken, default=today),
             "kit": kit,
             "kit_sha256": kit_sha256,
-            "phones": sorted(set(phones)),
+            "phones": sorted(phones),
             "what": proof.what,
             "plates": list(plates),
             "along": along,
@@ -70,10 +84,43 @@ def proof_file(
             "u": round(proof.u, 4),
             "reference": proof.reference,
             "u_reference": round(proof.u_reference, 4),
+            "budget": {cause: round(share, 4) for cause, share in budget.items()},
             "interval95": [round(low, 4), round(high, 4)],
             "shows": round(proof.shows, 4),
             "verdict": proof.verdict,
             "says": proof.says,
-            "photos_sha256": list(photos_sha256),
+            "photos_sha256": [f.sha256 for f in found],
         }
     )
+
+
+def slide_of(results: Sequence[Mapping[str, Any]], value: str, by_mm: float, u_by_mm: float) -> Proof:
+    """The proof from the two rounds' results.
+
+    Raises:
+        NotEnoughError: The rounds do not tell the way, or something but the fixture moved.
+    """
+    compared = compare_results(dict(results[0]), dict(results[1]))
+    _need_comparable(results, compared)
+    difference = next(d for d in compared.placements[0].values if d.key == value)
+    if difference.difference is None or difference.u is None:
+        raise NotEnoughError(f"{value} was not measured in both rounds. {difference.says}")
+    return proved_slide(difference.difference, difference.u, by_mm, u_by_mm)
+
+
+def _need_comparable(results: Sequence[Mapping[str, Any]], compared: RoundsCompared) -> None:
+    if not compared.placements:
+        raise NotEnoughError("The two rounds have no placement in common. Name the same one for both.")
+    if not compared.shares_kit:
+        raise NotEnoughError(
+            "The rounds were measured with different kit files. Prove one kit, with the same file for "
+            "both."
+        )
+    moved = [d.key for d in compared.vehicle if d.is_moved]
+    if moved or any(result.get("states") for result in results):
+        raise NotEnoughError(
+            "Something but the fixture moved between or within the rounds"
+            + (f" ({', '.join(moved)} changed)" if moved else "")
+            + ", so the way proves nothing. Chock the vehicle, touch no clamp, and photograph both rounds "
+            "again."
+        )

@@ -9,7 +9,17 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, StringConstraints
 
-from calib_data.formats import FileModel, KitFile, PlacementFile, ResultFile, Sha256, VehicleFile, _field
+from calib_data.formats import (
+    FileModel,
+    IsoDate,
+    KitFile,
+    PlacementFile,
+    ResultFile,
+    Sha256,
+    VehicleFile,
+    _field,
+)
+from calib_data.proof import ProofFile
 
 RECORD, REMOVAL = "plumbsight.record/1", "plumbsight.removal/1"
 REVIEW = "plumbsight.review/1"
@@ -87,6 +97,28 @@ class KitOfRecord(_Revision):
     """The kit, in the revision that the visit began with."""
 
     file: KitFile
+
+
+class ProofOfRecord(FileModel):
+    """A known length or way, measured with the kit in one of its revisions, and what came of it."""
+
+    id: Id
+    kit_revision: int = Field(ge=1)
+    by: Id = Field(description="Who closed its photos.")
+    at: Time
+    file: ProofFile
+
+
+class StandingOfRecord(FileModel):
+    """How the kit stood by its proofs when the visit was signed."""
+
+    says: list[str]
+    is_flagged: bool = Field(
+        description="A proof missed, and none of its kind passed since: nothing was decided with the kit."
+    )
+    due: IsoDate | None = Field(
+        None, description="When the shop wanted the next proof; null: it asks for none."
+    )
 
 
 class PlacementOfRecord(_Revision):
@@ -223,6 +255,10 @@ class RecordFile(FileModel):
     people: list[PersonOfRecord]
     visit: VisitOfRecord
     kit: KitOfRecord
+    proof: StandingOfRecord | None = Field(None, description="null: written before proofs were recorded.")
+    proofs: list[ProofOfRecord] = Field(
+        [], description="Of each kind the latest that passed or flagged, and the newest; newest first."
+    )
     placements: list[PlacementOfRecord]
     conditions: list[ConditionOfRecord]
     deviations: list[DeviationOfRecord]

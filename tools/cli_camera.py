@@ -3,7 +3,7 @@
 import os
 import sys
 import textwrap
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
@@ -11,11 +11,10 @@ from pathlib import Path
 import click
 import cv2
 
-from calib_data.convert import from_profile
-from calib_data.crosschecks import camera_problems
 from calib_data.formats import CameraFile
 from calib_data.layouts import load_layouts
 from calib_data.photoset import PhotoSet, read_photos_of_plates, write_json_atomically
+from calib_data.taught import lens_label, profile_file
 from tools.cli import NOT_ENOUGH, OutputError
 from tools.cli_measure import MOST_WORKERS, Progress, read_photos
 from tools.tables import WIDTH
@@ -81,23 +80,6 @@ def find_plates_of(photo_set: PhotoSet) -> tuple[tuple[FoundPhoto, ...], tuple[s
             remarks += [photo.says for photo in unread]
             progress("looking for plates", min(first + MOST_WORKERS, n), n)
     return tuple(found), tuple(remarks)
-
-
-def profile_file(fit: LensFit, photos_sha256: Sequence[str]) -> CameraFile | None:
-    """The file of a lens that the photos fix and whose photos can be told from others."""
-    if fit.profile is None:
-        return None
-    file = from_profile(fit.profile, lens_label(fit), photos_sha256)
-    return None if list(camera_problems(file)) else file
-
-
-def lens_label(fit: LensFit) -> str:
-    """What the photos' EXIF calls the lens."""
-    names = [fit.exif.make, fit.exif.model, fit.exif.lens_model]
-    width, height = fit.size_px
-    known = " ".join(name for name in names if name) or "unknown phone"
-    focal = f", {fit.exif.focal_35mm:g} mm equivalent" if fit.exif.focal_35mm else ""
-    return f"{known}{focal}, {width} x {height}"
 
 
 def lens_text(fit: LensFit, file: CameraFile | None, path: Path | None) -> Iterator[str]:

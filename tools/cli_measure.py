@@ -164,7 +164,8 @@ def measure_set(photo_set: PhotoSet, profiles: Sequence[Profile], progress: "Pro
             load_layouts(),
             photos=photos,
             relations=photo_set.relations,
-            profiles=profiles,
+            profiles=(*profiles, *photo_set.profiles),
+            distrusted=photo_set.distrusted,
             map_photos=pool.map,
             progress=progress,
         )

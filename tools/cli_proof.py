@@ -6,11 +6,11 @@ import sys
 import textwrap
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any, Literal
+from types import MappingProxyType
+from typing import Literal
 
 import click
 
-from calib_data.compare import RoundsCompared, compare_results
 from calib_data.convert import to_profile
 from calib_data.layouts import load_layouts
 from calib_data.photoset import (
@@ -20,13 +20,13 @@ from calib_data.photoset import (
     read_photos_of_plates,
     write_json_atomically,
 )
-from calib_data.proof import ProofFile, proof_file
+from calib_data.proof import ProofFile, proof_file, slide_of
 from tools.cli import OutputError
 from tools.cli_camera import find_plates_of
 from tools.cli_measure import Progress, measure_set
 from tools.tables import WIDTH
-from vision.errors import NotEnoughError, PlacementError
-from vision.proof import Proof, measured_length, proved_bar, proved_slide
+from vision.errors import PlacementError
+from vision.proof import Proof, measured_length, proved_bar
 from vision.sightings import FoundPhoto
 
 STATUS_OF_VERDICT = {"passed": 0, "flagged": 1, "undecided": 2}
@@ -82,8 +82,9 @@ def bar_command(
     layouts = {layout.name: layout for layout in load_layouts()}
     profiles = [to_profile(read_camera_profile(p)[0]) for p in camera]
     measured = measured_length(found, photo_set.kit, layouts, (first, second), profiles)
-    proof = proved_bar(*measured, length_mm, u_mm)
-    return _finish(proof, _filed(proof, photo_set, found, plates=(first, second)), path)
+    proof = proved_bar(measured.length_mm, measured.u_mm, length_mm, u_mm)
+    file = _filed(proof, photo_set, found, plates=(first, second), budget=measured.budget)
+    return _finish(proof, file, path)
 
 
 @proof_commands.command("slide")
@@ -143,37 +144,6 @@ def slide_command(
     return _finish(proof, _filed(proof, rounds[0].photo_set, found, along=value), path)
 
 
-def slide_of(results: Sequence[Mapping[str, Any]], value: str, by_mm: float, u_by_mm: float) -> Proof:
-    """The proof from the two rounds' results.
-
-    Raises:
-        NotEnoughError: The rounds do not tell the way, or something but the fixture moved.
-    """
-    compared = compare_results(dict(results[0]), dict(results[1]))
-    _need_comparable(results, compared)
-    difference = next(d for d in compared.placements[0].values if d.key == value)
-    if difference.difference is None or difference.u is None:
-        raise NotEnoughError(f"{value} was not measured in both rounds. {difference.says}")
-    return proved_slide(difference.difference, difference.u, by_mm, u_by_mm)
-
-
-def _need_comparable(results: Sequence[Mapping[str, Any]], compared: RoundsCompared) -> None:
-    if not compared.placements:
-        raise NotEnoughError("The two rounds have no placement in common. Name one: --placement FILE.")
-    if not compared.shares_kit:
-        raise NotEnoughError(
-            "The rounds were measured with different kit files. Prove one kit: --kit FILE for both."
-        )
-    moved = [d.key for d in compared.vehicle if d.is_moved]
-    if moved or any(result.get("states") for result in results):
-        raise NotEnoughError(
-            "Something but the fixture moved between or within the rounds"
-            + (f" ({', '.join(moved)} changed)" if moved else "")
-            + ", so the way proves nothing. Chock the vehicle, touch no clamp, and photograph both rounds "
-            "again."
-        )
-
-
 def _out(out: Path | None, what: str) -> Path:
     path = out or Path(f"proof-{what}-{datetime.date.today().isoformat()}.json")
     if path.is_dir() or not path.parent.is_dir() or not os.access(path.parent, os.W_OK):
@@ -187,18 +157,17 @@ def _filed(
     found: Sequence[FoundPhoto],
     plates: Sequence[int] = (),
     along: Literal["distance_mm", "lateral_mm"] | None = None,
+    budget: Mapping[str, float] = MappingProxyType({}),
 ) -> ProofFile:
-    phones = [" ".join(filter(None, (f.exif.make, f.exif.model))) or "unknown phone" for f in found]
-    taken = [f.exif.taken[:10] for f in found if f.exif.taken]
     return proof_file(
         proof,
-        date=max(taken, default=datetime.date.today().isoformat()),
+        found,
+        today=datetime.date.today().isoformat(),
         kit=photo_set.kit.name,
         kit_sha256=photo_set.kit_text.sha256,
-        phones=phones,
-        photos_sha256=[f.sha256 for f in found],
         plates=plates,
         along=along,
+        budget=budget,
     )
 
 

@@ -9,16 +9,14 @@ import click
 import numpy as np
 
 from calib_data.convert import to_profile, with_fixture, with_sheets
-from calib_data.crosschecks import kit_problems
 from calib_data.formats import KitFile
 from calib_data.layouts import load_layouts
 from calib_data.photoset import PhotoSet, read_camera_profile, read_photos_of_plates, write_json_atomically
-from calib_data.reading import check, raise_problems
+from calib_data.taught import fixture_remarks, sheet_remarks, taught_kit, turned_deg
 from tools.cli import OutputError
 from tools.cli_camera import find_plates_of
 from tools.cli_print import plate_numbers
 from tools.tables import WIDTH
-from vision.errors import KitError
 from vision.kit import Kit, Mount, Target
 from vision.lenses import Profile
 from vision.sheetscales import TaughtSheet, TaughtSheets, teach_sheets
@@ -160,15 +158,7 @@ def _profiles(camera: tuple[Path, ...]) -> list[Profile]:
 
 
 def _write(file: KitFile, out: Path) -> None:
-    """Write a kit that will be read again without complaint.
-
-    Raises:
-        KitError: What was found is too uncertain for a kit, or a plate would be in two places.
-    """
-    value = file.model_dump(exclude_none=True)
-    checked, _ = check(KitFile, value, "the taught kit", KitError)
-    raise_problems(kit_problems(checked, load_layouts()), "the taught kit", KitError)
-    write_json_atomically(out, value)
+    write_json_atomically(out, taught_kit(file))
     click.echo(f"\nThe kit with what was found: {out}")
 
 
@@ -180,11 +170,11 @@ def fixture_text(taught: TaughtFixture, kit: Kit) -> Iterator[str]:
     entry = taught.fixture
     yield f"{entry.name:<12} {'position x, y, z mm':>28} {'u':>6}   {'face turned by deg':>18} {'u':>6}"
     for mount in entry.mounts:
-        yield _row(f"plate {mount.plate}", mount, _turned_deg(mount))
+        yield _row(f"plate {mount.plate}", mount, turned_deg(mount))
     for target in entry.targets:
         yield _row(target.name, target, 0.0)
     yield ""
-    for says in (*taught.says, *_remarks(taught, kit)):
+    for says in (*taught.says, *fixture_remarks(taught, kit)):
         yield _wrapped(says)
 
 
@@ -196,59 +186,13 @@ def _row(what: str, body: Mount | Target, turned_deg: float) -> str:
     return f"{what:<12} {place:>28} {body.u_position_mm:6.2f}   {turned_deg:18.2f} {u_deg:6.3f}"
 
 
-def _turned_deg(mount: Mount) -> float:
-    """Angle between the printed face's normal and the target's, which looks along -x."""
-    return float(np.degrees(np.arccos(np.clip(-mount.T_fixture_plate[0, 2], -1, 1))))
-
-
-def _remarks(taught: TaughtFixture, kit: Kit) -> Iterator[str]:
-    entry = taught.fixture
-    yield (
-        "Axes as the target's: x away from the vehicle, y to the vehicle's left, z up; origin in the middle "
-        "of the fixture's plates. Each u holds in any direction."
-    )
-    largest_mm = max(mount.u_position_mm for mount in entry.mounts)
-    if largest_mm > 1.5 * taught.u_exact_sheets_mm:
-        yield (
-            f"The sheets' scales make most of the plates' u: with exact ones it would be "
-            f"{taught.u_exact_sheets_mm:.2f} mm. A scale bar in view, or `plumbsight teach sheets` first, "
-            "betters it."
-        )
-    old = next((f for f in kit.fixtures if f.name == entry.name), None)
-    gone = [t.name for t in old.targets if t.name not in {n.name for n in entry.targets}] if old else []
-    if gone:
-        yield (
-            f"The entry replaces the kit's former one, with its own frame: {', '.join(gone)} is left out and "
-            "must be taught too."
-        )
-
-
 def sheets_text(taught: TaughtSheets, kit: Kit) -> Iterator[str]:
     """What became of each sheet, and of what all have in common."""
     yield f"{'plate':>5} {'photos':>6} {'ruler said':>11} {'u':>8}   {'photos say':>11} {'u':>8}"
     for sheet in taught.sheets:
         yield _sheet_row(sheet)
     yield ""
-    yield _wrapped(_common_words(taught, kit))
-    for sheet in taught.sheets:
-        if sheet.disagrees:
-            yield _wrapped(_disagreement(sheet))
-    vague = [s for s in taught.sheets if s.after.u_printed_scale > s.before.u_printed_scale]
-    if vague:
-        plates = ", ".join(str(sheet.before.number) for sheet in vague)
-        yield _wrapped(
-            f"Plate {plates}: the photos tell less of it than its ruler does. Take more photos of it, nearer "
-            "and from all sides, together with the others."
-        )
-    raised = [(b, a) for b, a in taught.unseen if a.u_printed_scale > 1.005 * b.u_printed_scale]
-    if raised:
-        plates = ", ".join(str(before.number) for before, _ in raised)
-        factor = max(after.u_printed_scale / before.u_printed_scale for before, after in raised)
-        yield _wrapped(
-            f"Not in these photos: plate {plates}. Their own u is now {factor:.2f} times what it was, for "
-            "what the others have in common is not theirs. Photograph all sheets together to avoid that."
-        )
-    for says in taught.says:
+    for says in sheet_remarks(taught, kit):
         yield _wrapped(says)
 
 
@@ -259,25 +203,6 @@ def _sheet_row(sheet: TaughtSheet) -> str:
     return (
         f"{before.number:>5} {sheet.n_photos:>6} {ruler:>11} {before.u_printed_scale:8.5f}   "
         f"{np.mean(after.printed_scale_xy):11.5f} {after.u_printed_scale:8.5f}{mark}"
-    )
-
-
-def _common_words(taught: TaughtSheets, kit: Kit) -> str:
-    figures = f"u_ruler_scale is now {taught.u_ruler_scale:.6f}, before {kit.u_ruler_scale:.6f}: "
-    if taught.with_bar:
-        return figures + "what all sheets have in common, measured against the scale bar."
-    return figures + (
-        "what all sheets have in common. Photos of sheets tell nothing of it; it holds the ruler's error as "
-        "before and the mean of the sheets' own ones. A scale bar in view would better it."
-    )
-
-
-def _disagreement(sheet: TaughtSheet) -> str:
-    before, after = np.mean(sheet.before.printed_scale_xy), np.mean(sheet.after.printed_scale_xy)
-    return (
-        f"Plate {sheet.before.number}: its ruler says {before:.4f}, the other sheets say {after:.4f}. The "
-        "new kit has the latter. Measure its ruler again, and see that the sheet is flat and no second print "
-        "of its number is about."
     )
 
 

@@ -135,6 +135,7 @@ def with_stand_in(
     u_turn_deg: float = 0.1,
     phone: Phone = Phone(),  # noqa: B008 (frozen)
     also: Sequence[TruePlate] = (),
+    size_px: tuple[int, int] = SIZE_PX,
 ) -> Scene:
     """A scene's fixture with a plate on its target's face, in photos of their own.
 
@@ -150,8 +151,8 @@ def with_stand_in(
     sheet = next(plate for plate in scene.plates if plate.number == stand_in)
     plates = (*on_fixture, replace(sheet, T_world_plate=laid), *also)
     places_mm = places_before(rng, n_photos, target)
-    phones = [draw_phone(rng, phone, SIZE_PX, 0)]
-    photos = take_photos(rng, phone, phones, SIZE_PX, np.eye(4), places_mm, plates, (), False)
+    phones = [draw_phone(rng, phone, size_px, 0)]
+    photos = take_photos(rng, phone, phones, size_px, np.eye(4), places_mm, plates, (), False)
     return replace(scene, photos=photos)
 
 

@@ -9,7 +9,7 @@ one in the middle, can be shown to conform.
 
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal, get_args
 
 import numpy as np
@@ -142,6 +142,21 @@ def decide_placement(
     at_least = max(0.0, 1 - math.fsum(1 - (value.p_conform or 0.0) for value in decided.values()))
     p_all = _joint_probability(required, keys, values, cov) if set(required) <= set(keys) else None
     return PlacementDecision(decision, decided, p_all, at_least, (*says, _joint_words(len(required), p_all)))
+
+
+def undecided_by(decision: PlacementDecision, why: str) -> PlacementDecision:
+    """The same values with nothing decided of them, either way, since they are not to be trusted.
+
+    A failed test leaves `nonconforming` as it is, for photos that contradict each other still show that not
+    all is well. What is known against the kit is another matter: value and u are computed from it.
+    """
+    if decision.decision == "none":
+        return replace(decision, says=(why, *decision.says))
+    values = {
+        key: replace(value, decision="undecided", says=value.says or why)
+        for key, value in decision.values.items()
+    }
+    return replace(decision, decision="undecided", values=values, says=(f"Undecided: {why}", *decision.says))
 
 
 def largest_usable_u(tolerance: Tolerance) -> float:

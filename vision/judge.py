@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from vision.adjust import Adjustment
 from vision.advice import MILLIMETRES, JudgedValue, Units, advise, declared_datums, reach
-from vision.decide import PlacementDecision, decide_placement
+from vision.decide import PlacementDecision, decide_placement, undecided_by
 from vision.frame import FramePlan, not_measured
 from vision.kit import PLUMB_KEYS, RELATION_KEYS, Kit, Placement, Relation, Tolerance, Vehicle
 from vision.other_moves import pair_advice, polar_hints, standing_of
@@ -60,6 +60,7 @@ class Evidence:
     Attributes:
         moves: What may have moved unseen. A value that conforms only if nothing did is not proved.
         withheld: Why no value is given though there are numbers; empty where they mean something.
+        distrusted: What is known against the kit; nothing is then decided, and no move advised.
     """
 
     adjustment: Adjustment
@@ -68,6 +69,7 @@ class Evidence:
     tests: Sequence[ConsistencyTest]
     moves: Sequence[Unseen] = ()
     withheld: str = ""
+    distrusted: str = ""
 
     @property
     def contradiction(self) -> tuple[str, ...]:
@@ -115,7 +117,7 @@ def judge(
         found.budget,
         found.missing,
         found.decision,
-        (*advice, *found.advice),
+        () if evidence.distrusted else (*advice, *found.advice),
         placement,
     )
 
@@ -143,7 +145,7 @@ def judge_relation(
         found.budget,
         found.missing,
         found.decision,
-        (*advice, *found.advice),
+        () if evidence.distrusted else (*advice, *found.advice),
         relation,
         (one, other),
     )
@@ -176,6 +178,8 @@ def _decided(
             says = (not_excluded(moves, reported, units),)
             decision = decide_placement(required, keys, values, covariance, missing, says)
             closing = (closing_photo(moves),)
+    if evidence.distrusted:
+        decision, closing = undecided_by(decision, evidence.distrusted), ()
     return Judged(keys, values, covariance, budget, missing, decision, closing)
 
 

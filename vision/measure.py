@@ -108,6 +108,7 @@ def measure(
     *,
     relations: Sequence[Relation] = (),
     profiles: Sequence[Profile] = (),
+    distrusted: str = "",
     units: Units = MILLIMETRES,
     map_photos: PhotoMap = map,
     progress: Progress = _silent,
@@ -117,6 +118,7 @@ def measure(
     Args:
         relations: What is required of two placements together, by their numbers in `placements`.
         profiles: Stored lenses, used where a photo's EXIF and size are theirs.
+        distrusted: What is known against the kit, such as that a proof flagged it: nothing is then decided.
         units: In which the advice is worded; values are always mm and degrees.
 
     Raises:
@@ -136,6 +138,7 @@ def measure(
         photos=by_name,
         relations=relations,
         profiles=profiles,
+        distrusted=distrusted,
         units=units,
         map_photos=map_photos,
         progress=progress,
@@ -195,6 +198,7 @@ def measure_found(
     photos: Mapping[str, Photo] = MappingProxyType({}),
     relations: Sequence[Relation] = (),
     profiles: Sequence[Profile] = (),
+    distrusted: str = "",
     units: Units = MILLIMETRES,
     map_photos: PhotoMap = map,
     progress: Progress = _silent,
@@ -236,7 +240,9 @@ def measure_found(
     tests = check_consistency(adjustment, plan, as_declared, kit, vehicle, mounted, beforehand)
     reported, sheets = with_unseen_scales(adjustment, plan, as_declared)
     moves = unseen_moves(adjustment, plan, reported, kit)
-    evidence = Evidence(adjustment, plan, reported, tests, moves, why_withheld(adjustment))
+    evidence = Evidence(
+        adjustment, plan, reported, tests, moves, why_withheld(adjustment), distrusted
+    )
     judged = tuple(judge(i, p, kit, vehicle, evidence, units) for i, p in enumerate(placements))
     related = tuple(judge_relation(i, r, evidence, units) for i, r in enumerate(relations))
     whole = Measurement(
@@ -249,14 +255,14 @@ def measure_found(
         not_checked=(*not_checked(kit, plan), *in_words((*sheets, *moves), reported, units)),
         caution=CAUTION,
         notes=notes,
-        warnings=apart,
+        warnings=(*((distrusted,) if distrusted else ()), *apart),
         found=tuple(replace(f, predicted=looked_again.get(f.name, ())) for f in given),
         sightings=sightings,
         adjustment=adjustment,
         plan=plan,
     )
     progress("done", 3, 3)
-    return with_both_states(whole, kit, vehicle, placements, layouts_by_name, units)
+    return with_both_states(whole, kit, vehicle, placements, layouts_by_name, units, distrusted)
 
 
 def why_withheld(adjustment: Adjustment) -> str:
@@ -277,6 +283,7 @@ def with_both_states(
     placements: Sequence[Placement],
     layouts: Mapping[str, Layout],
     units: Units,
+    distrusted: str = "",
 ) -> Measurement:
     """Where fixture or vehicle moved between photos: the values before and after, in place of a mixture.
 
@@ -301,7 +308,7 @@ def with_both_states(
             return whole  # a state that does not show all that it takes cannot stand by itself
         reported, _ = with_unseen_scales(split.adjustment, plan, report(split.adjustment, plan))
         evidence = Evidence(
-            split.adjustment, plan, reported, whole.tests, withheld=why_withheld(split.adjustment)
+            split.adjustment, plan, reported, whole.tests, (), why_withheld(split.adjustment), distrusted
         )
         judged = tuple(judge(i, p, state_kit, vehicle, evidence, units) for i, p in enumerate(placements))
         related = tuple(judge_relation(i, r, evidence, units) for i, r in enumerate(relations))

@@ -19,6 +19,7 @@ and is called undecided when it passes.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 from scipy.stats import norm
@@ -31,7 +32,7 @@ from vision.layout import Layout
 from vision.lenses import Profile
 from vision.measure import assemble
 from vision.sightings import FoundPhoto
-from vision.teach import FEWEST_VIEWS, need_agreement, need_lengths_agree, plates_and_bars
+from vision.teach import FEWEST_VIEWS, need_agreement, need_lengths_agree, plates_and_bars, shared_errors
 
 COVERAGE_95 = float(norm.isf(0.025))
 # One-sided: an error of this many u beyond the interval is flagged in 95 % of proofs.
@@ -143,8 +144,15 @@ def _judged(
     return Proof(what, value, u, reference, u_reference, shows, PASSED, says)
 
 
-# --- the bar
-# -------------------------------------------------------------------------------------------------
+# --- the bar ---------------------------------------------------------------------------------------
+
+
+class MeasuredLength(NamedTuple):
+    """A distance of two plates' origins, its u, and the share of each cause in its variance."""
+
+    length_mm: float
+    u_mm: float
+    budget: Mapping[str, float]
 
 
 def measured_length(
@@ -153,8 +161,8 @@ def measured_length(
     layouts: Mapping[str, Layout],
     plates: tuple[int, int],
     profiles: Sequence[Profile] = (),
-) -> tuple[float, float]:
-    """Distance of two plates' origins and its u, from photos and prints alone.
+) -> MeasuredLength:
+    """Distance of two plates' origins, from photos and prints alone.
 
     All of the kit's bars are held out: another one in view would tell the scale in place of the sheets, whose
     scale is what is to be proved.
@@ -184,14 +192,17 @@ def measured_length(
     return distance_between(adjustment, plates)
 
 
-def distance_between(adjustment: Adjustment, plates: tuple[int, int]) -> tuple[float, float]:
-    """The distance of two plates' origins, and its u."""
+def distance_between(adjustment: Adjustment, plates: tuple[int, int]) -> MeasuredLength:
+    """The distance of two plates' origins."""
     o, u, state = adjustment.network.observed, adjustment.network.unknowns, adjustment.state
     ends = [int(u.plate_pose(o.plates.index(plate))) for plate in plates]
     one, other = state.poses[ends]
     way = other[:3, 3] - one[:3, 3]
     length_mm = float(np.linalg.norm(way))
     along = np.concatenate([-way @ one[:3, :3], way @ other[:3, :3]]) / length_mm
-    columns = np.concatenate([state.pose_columns(end)[:3] for end in ends])
-    variance = along @ adjustment.covariance[np.ix_(columns, columns)] @ along
-    return length_mm, float(np.sqrt(variance))
+    G = np.zeros((1, state.n_columns))
+    G[0, np.concatenate([state.pose_columns(end)[:3] for end in ends])] = along
+    variance = float((G @ adjustment.covariance @ G.T)[0, 0])
+    causes = dict.fromkeys(block.cause for block in adjustment.blocks)
+    budget = {cause: float(shared_errors(adjustment, G, (cause,))[0, 0]) / variance for cause in causes}
+    return MeasuredLength(length_mm, float(np.sqrt(variance)), budget)

@@ -78,6 +78,7 @@ class ShopAnswer(BaseModel):
     units: Literal["mm", "in"]
     decimal_mark: Literal[".", ","]
     retention_days: int | None
+    proof_months: int | None
     keeps_place: bool
     bays: list[str]
     extra_hosts: list[str]
@@ -94,6 +95,7 @@ class ShopBody(BaseModel):
     units: Literal["mm", "in"] = "mm"
     decimal_mark: Literal[".", ","] = "."
     retention_days: Annotated[int, Field(ge=1, le=36_500)] | None = None
+    proof_months: Annotated[int, Field(ge=1, le=120)] | None = 12
     keeps_place: bool = False
     bays: tuple[Name, ...] = Field((), max_length=100)
     extra_hosts: tuple[HostName, ...] = Field((), max_length=20)

@@ -24,6 +24,9 @@ class Shop:
         zone: IANA name of the shop's time zone; the store itself keeps UTC.
         retention_days: After how many days a photo is proposed for removal; None: never. Nothing is
             removed by itself.
+        proof_months: How long a kit's proof counts, after which the next is due; None: never. A reminder
+            only: nothing is refused for it. A year unless the shop says otherwise (common practice for
+            gauges, no source), since a shop that is never asked proves nothing.
         keeps_place: Whether the place (GPS) stays in photos; otherwise it is taken out on arrival.
         bays: Names of the places where vehicles stand; a visit chooses one.
         extra_hosts: Names by which the service may be called beside those it finds itself.
@@ -35,6 +38,7 @@ class Shop:
     units: Literal["mm", "in"] = "mm"
     decimal_mark: Literal[".", ","] = "."
     retention_days: int | None = None
+    proof_months: int | None = 12
     keeps_place: bool = False
     bays: tuple[str, ...] = ()
     extra_hosts: tuple[str, ...] = ()

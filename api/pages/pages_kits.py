@@ -10,7 +10,7 @@ from api.figures import Figures
 from api.pages import kitdrawings, kitwords
 from api.pages.pages import Desk, Editing, Paired, page_router
 from api.pages.words import Words
-from api.visits import kitform, kits, placements
+from api.visits import kitform, kits, placements, proofs
 from api.visits.kits import KitView
 from calib_data import starting
 from calib_data.formats import WheelName
@@ -59,9 +59,11 @@ def kit(kit_id: str, desk: Paired, revision: int | None = None) -> HTMLResponse:
         shown = kits.view(db, row)
         history = [kits.view(db, one) for one in kits.history(db, kit_id)]
         served = [(one.placement_id, one.name) for one in placements.listed(db) if _serves(shown, one.file)]
+        stands = proofs.standing(db, kit_id, row.revision)
     return desk.page(
         "kit.html",
         kit=shown,
+        stands=stands,
         form=kitform.shown(shown.file),
         history=history,
         changed=changes_told(history, desk.words, desk.figures),

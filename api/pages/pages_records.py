@@ -15,7 +15,7 @@ from api.problems import NotThereError
 from api.records import chain, removal, signing
 from api.store import now
 from api.tables import Measured, Visit
-from api.visits import results, rounds, visits
+from api.visits import proofs, results, rounds, visits
 from api.visits.visit_view import RoundView, VisitView
 from calib_data.compare import Difference
 
@@ -31,6 +31,7 @@ def result(round_id: str, desk: Paired) -> HTMLResponse:
         view = visits.summary(db, rounds.get(db, round_id).visit_id)
         photos = of_visit(db, view.id)
         done = last_done(db, round_id)
+        stands = proofs.standing(db, view.kit.kit_id, view.kit.revision)
     one = _round_of(view, round_id)
     if one.measured is None:
         raise NotThereError(desk.words("result.none"))
@@ -38,6 +39,8 @@ def result(round_id: str, desk: Paired) -> HTMLResponse:
     return desk.page(
         "result.html",
         visit=view,
+        stands=stands,
+        is_told=done is not None and "distrusted" in done.inputs,
         round=one,
         measured=one.measured,
         is_older=done is not None and one.measured.state != "done",
@@ -116,11 +119,13 @@ def sign(visit_id: str, desk: Paired) -> Response:
     with desk.service.store.reading() as db:
         view = visits.summary(db, visit_id)
         points = signing.open_points(db, visit_id)
+        stands = proofs.standing(db, view.kit.kit_id, view.kit.revision)
     if view.signed_at is not None:
         return RedirectResponse(f"/records/{visit_id}", 303)
     return desk.page(
         "sign.html",
         visit=view,
+        stands=stands,
         open_points=points,
         is_demo=view.is_demo,
         events=f"/api/events?visit={view.id}&after={view.change_seq}",

@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 
-from fastapi.responses import HTMLResponse
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
@@ -13,7 +13,7 @@ from api.events import position
 from api.pages.pages import Paired, page_router
 from api.photos.photo_view import PhotoView, of_visit
 from api.tables import Arrival, Measured, Round
-from api.visits import kits, placements, rounds, slips, visit_rows, visits
+from api.visits import kits, placements, proofs, rounds, slips, upkeep, visit_rows, visits
 from api.visits.conditions import STATES
 from api.visits.visit_view import VisitView
 
@@ -102,6 +102,7 @@ def new_visit(desk: Paired, like: int | None = None) -> HTMLResponse:
         defaults = visits.defaults(db)
         owned = [(row.kit_id, row.name) for row in kits.listed(db)]
         required = [(row.placement_id, row.name) for row in placements.listed(db)]
+        stands = [(r.name, proofs.standing(db, r.kit_id, r.revision)) for r in kits.listed(db)]
     known = defaults.vehicles
     vehicle = known[like] if like is not None and 0 <= like < len(known) else {}
     return desk.page(
@@ -110,6 +111,7 @@ def new_visit(desk: Paired, like: int | None = None) -> HTMLResponse:
         vehicle=vehicle,
         lengths=LENGTHS,
         kits=owned,
+        stands=[(name, one) for name, one in stands if one.flagged or one.is_due],
         kit_id=defaults.kit_id or (owned[0][0] if owned else ""),
         placements=required,
         placement_ids=defaults.placement_ids or [key for key, _ in required[:1]],
@@ -123,9 +125,11 @@ def one_visit(visit_id: str, desk: Paired) -> HTMLResponse:
         offered_kits = [(row.kit_id, f"{row.name} ({row.revision})") for row in kits.listed(db)]
         offered = [(row.placement_id, f"{row.name} ({row.revision})") for row in placements.listed(db)]
         shown = {photo.id: photo for photo in of_visit(db, visit_id)}
+        stands = proofs.standing(db, view.kit.kit_id, view.kit.revision)
     return desk.page(
         "visit.html",
         visit=view,
+        stands=stands,
         next=next_of(view),
         tray=[shown[one.id] for one in view.tray],
         refused=[shown[one.id] for one in view.refused],
@@ -167,10 +171,12 @@ def slip(visit_id: str, desk: Paired) -> HTMLResponse:
 
 
 @router.get("/rounds/{round_id}")
-def one_round(round_id: str, desk: Paired, placement: str = "") -> HTMLResponse:
+def one_round(round_id: str, desk: Paired, placement: str = "") -> Response:
     """`placement`: which of the visit's the coach is to look at; none: the first."""
     with desk.service.store.reading() as db:
         visit_id = rounds.get(db, round_id).visit_id
+        if upkeep.is_one(db, visit_id):
+            return RedirectResponse(f"/upkeep/{visit_id}", 303)
         view = visits.summary(db, visit_id)
         code = slips.svg(visit_rows.get(db, visit_id))
         shown = {photo.id: photo for photo in of_visit(db, visit_id)}

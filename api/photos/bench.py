@@ -5,11 +5,11 @@ from typing import Any
 from sqlalchemy import Select, exists, select
 from sqlalchemy.orm import Session, aliased
 
-from api.photos import photofiles, work
+from api.photos import photofiles, upkeep_work, work
 from api.photos.jobs import Failed, Key, Task
 from api.store import Store, now, tell
 from api.tables import Arrival, Measured, Round, Visit
-from api.visits import inputs, results, slips, tray
+from api.visits import inputs, results, slips, tray, upkeep
 
 
 def next_task(db: Session, store: Store, under_way: frozenset[Key], n_workers: int) -> Task | None:
@@ -73,6 +73,8 @@ def measuring(db: Session, store: Store, row: Measured) -> Task:
         vehicle=given["vehicle"],
         kit=given["kit"]["file"],
         placements=tuple(placement["file"] for placement in given["placements"]),
+        cameras=tuple(camera["file"] for camera in given.get("cameras", ())),
+        distrusted=given.get("distrusted", ""),
         found=tuple(photo.found for photo in photos if photo.found is not None),
         files=files,
         stored=at_hand,
@@ -91,6 +93,11 @@ def measuring(db: Session, store: Store, row: Measured) -> Task:
             row.state = "not_enough"
         else:
             row.state, row.result, row.observations = "done", outcome.result, outcome.observations
+        if "upkeep" in given:
+            upkeep.after_measuring(db, row)
         tell(db, visit_id, "result")
 
+    asked = given.get("upkeep")
+    if asked is not None and asked["kind"] != "slide":
+        return Task("measure", seq, upkeep_work.FUNCTIONS[asked["kind"]], (job, asked["asked"]), write)
     return Task("measure", seq, work.measure_round, (job,), write)

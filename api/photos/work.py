@@ -115,6 +115,8 @@ class RoundToMeasure:
         earlier: Observations of an earlier measuring, packed, where a file was removed since: they tell what
             was found in it at second look.
         unread: Name and reason of those that cannot be decoded.
+        cameras: Lens profiles of the shop's phones.
+        distrusted: What is known against the kit.
     """
 
     title: str
@@ -126,6 +128,8 @@ class RoundToMeasure:
     stored: dict[str, str]
     unread: tuple[tuple[str, str], ...]
     earlier: bytes | None = None
+    cameras: tuple[dict[str, Any], ...] = ()
+    distrusted: str = ""
 
 
 @dataclass(frozen=True)
@@ -160,12 +164,18 @@ class _PhotosStored(Mapping[str, Photo]):
 def measure_round(job: RoundToMeasure) -> MeasuredRound:
     """Measure a round from what was found in its photos."""
     unread = [UnreadPhoto(name, says) for name, says in job.unread]
-    found = list(_found_of(job))
+    found = list(found_of(job))
     if not found:
-        reasons = " ".join(photo.says for photo in unread)
-        return MeasuredRound(f"The round has no photo that can be measured. {reasons}".strip())
+        return nothing_to_measure(job)
     try:
-        photo_set = photo_set_of(job.title, job.kit, job.vehicle, job.placements)
+        photo_set = photo_set_of(
+            job.title,
+            job.kit,
+            job.vehicle,
+            job.placements,
+            cameras=job.cameras,
+            distrusted=job.distrusted,
+        )
         measurement = measure_found(
             found,
             photo_set.kit,
@@ -173,6 +183,8 @@ def measure_round(job: RoundToMeasure) -> MeasuredRound:
             photo_set.placements,
             load_layouts(),
             photos=_PhotosStored(job.files, job.stored),
+            profiles=photo_set.profiles,
+            distrusted=photo_set.distrusted,
         )
     except (NotEnoughError, InputFileError) as wrong:
         return MeasuredRound(str(wrong))
@@ -180,7 +192,14 @@ def measure_round(job: RoundToMeasure) -> MeasuredRound:
     return MeasuredRound("", result, pack(to_observations(measurement.found)))
 
 
-def _found_of(job: RoundToMeasure) -> Iterator[FoundPhoto]:
+def nothing_to_measure(job: RoundToMeasure) -> MeasuredRound:
+    """The answer to a round without a photo that was read."""
+    reasons = " ".join(says for _, says in job.unread)
+    return MeasuredRound(f"The round has no photo that can be measured. {reasons}".strip())
+
+
+def found_of(job: RoundToMeasure) -> Iterator[FoundPhoto]:
+    """What was found in a round's photos, with a removed one's second look."""
     earlier = unpack(job.earlier)["photos"] if job.earlier is not None else []
     complete = {photo["sha256"]: photo for photo in earlier}
     for packed in job.found:

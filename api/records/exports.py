@@ -173,6 +173,9 @@ def _rounds(store: Store, record: Json, folder: str, missing: list[str]) -> Iter
         yield _Part(f"{inside}kit.json", _json(kit))
         for name, placement in zip(names, placements, strict=True):
             yield _Part(inside + name, _json(placement))
+        cameras = [camera["file"] for camera in one["inputs"].get("cameras", ())]
+        for i, camera in enumerate(cameras, start=1):
+            yield _Part(f"{inside}camera-{i}.json", _json(camera))
         yield _Part(f"{inside}set.json", _json(_set(record, one, names, listed)))
     refused = [photo for photo in record["photos"] if photo["round"] is None]
     yield from _photos(store, refused, f"{folder}{REFUSED_FOLDER}/", missing)
@@ -195,6 +198,9 @@ def _set(record: Json, one: Json, placements: list[str], photos: list[str]) -> J
     }
     made |= {"placements": placements} if placements else {}
     made |= {"photos": photos} if photos else {}
+    n_cameras = len(one["inputs"].get("cameras", ()))
+    made |= {"cameras": [f"camera-{i}.json" for i in range(1, n_cameras + 1)]} if n_cameras else {}
+    made |= {"distrusted": one["inputs"]["distrusted"]} if "distrusted" in one["inputs"] else {}
     return made | ({"observations": "observations.json"} if one["observations"] else {})
 
 

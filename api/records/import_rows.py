@@ -21,10 +21,13 @@ from api.tables import (
     PhotoFile,
     Placement,
     PlacementRevision,
+    Proof,
     Round,
     Visit,
     VisitPlacement,
+    VisitProof,
 )
+from api.visits import proofs
 
 _REVISION = ("revision", "name", "is_demo", "says", "confirmed", "by", "at", "file")
 _PROCEDURE = ("procedure_title", "procedure_edition", "family")
@@ -60,6 +63,7 @@ def add_visit(db: Session, record: Json) -> None:
     for one in record["rounds"]:
         _add_round(db, visit["id"], one)
     _add_photos(db, record)
+    _add_proofs(db, record)
 
 
 def _some(value: Mapping[str, Any], keys: tuple[str, ...]) -> dict[str, Any]:
@@ -89,6 +93,20 @@ def _add_revision(
         db.add(whole(id=one["id"], added_at=at, retired_at=at))
         db.flush()
     db.add(table(**{key: one["id"]}, **_some(one, columns)))
+    db.flush()
+
+
+def _add_proofs(db: Session, record: Json) -> None:
+    """The proofs that the record tells of, without an upkeep: of a kit here they say nothing."""
+    for proof in reversed(record.get("proofs", [])):
+        file = proof["file"]
+        if db.get(Proof, proof["id"]) is None:
+            own = _some(proof, ("id", "kit_revision", "by", "at", "file"))
+            verdict = {"what": file["what"], "verdict": file["verdict"]}
+            kit_id, seq = record["kit"]["id"], proofs.next_seq(db)
+            db.add(Proof(**own, **verdict, kit_id=kit_id, seq=seq, last_photo=0, visit_id=None))
+            db.flush()
+        db.add(VisitProof(visit_id=record["visit"]["id"], proof_id=proof["id"]))
     db.flush()
 
 

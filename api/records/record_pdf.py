@@ -219,6 +219,7 @@ def _facts(record: Json, page: Page, clock: Clock, names: dict[str, str]) -> Tab
         "Begun": f"{clock(visit['begun_at'])}, {names.get(visit['begun_by'], '')}",
         "Signed and closed": closed,
         "Kit": f"{kit['name'] or 'without a name'}, revision {kit['revision']} of {clock(kit['at'])}",
+        "Proof of the kit": " ".join(record["proof"]["says"]) if record.get("proof") else "not recorded",
         "Cameras": ", ".join(record["phones"]) or "none",
     }
     cells = [[text(name, STRONG), text(value)] for name, value in rows.items()]

@@ -24,6 +24,7 @@ from api.tables import (
     Visit,
     VisitPlacement,
 )
+from api.visits import proofs
 from api.visits.conditions import CONDITIONS
 from calib_data.record import LOOKS, RECORD
 from calib_data.sheets import SECOND_CHECK
@@ -39,7 +40,8 @@ COVERS = (
 RULE = (
     "A value conforms if it lies within its tolerance with a probability of at least 95 %, does not conform "
     "if with at most 5 %, and is undecided between (ISO 14253-1, JCGM 106). What must be measured and was "
-    "not is undecided, and so is a whole whose photos contradict themselves."
+    "not is undecided, and so is a whole whose photos contradict themselves. With a kit that a proof flagged "
+    "nothing is decided."
 )
 
 
@@ -56,6 +58,8 @@ def facts(db: Session, visit: Visit) -> Json:
         "covers": COVERS,
         "visit": _visit(visit, told, photos),
         "kit": _kit(db, visit),
+        "proof": _standing(db, visit),
+        "proofs": _proofs(db, visit),
         "placements": _placements(db, visit),
         "conditions": conditions,
         "deviations": _deviations(db, visit),
@@ -132,6 +136,25 @@ def _identity(slip: str, rounds: Sequence[Json], photos: Sequence[Json]) -> str:
 def _kit(db: Session, visit: Visit) -> Json:
     row = db.get_one(KitRevision, (visit.kit_id, visit.kit_revision))
     return _revision(row, row.kit_id) | {"file": row.file}
+
+
+def _standing(db: Session, visit: Visit) -> Json:
+    """How the kit stands by its proofs, in words, and when the next one is due."""
+    told = proofs.for_record(db, visit)
+    n_changed = proofs.n_changed(db, visit.kit_id, told, visit.kit_revision)
+    due = proofs.due(db, visit.kit_id, told)
+    return {
+        "says": [*proofs.in_words(told, visit.kit_revision, n_changed), *proofs.due_words(due)],
+        "is_flagged": proofs.flagging(told) is not None,
+        "due": due.isoformat() if due else None,
+    }
+
+
+def _proofs(db: Session, visit: Visit) -> list[Json]:
+    return [
+        {"id": row.id, "kit_revision": row.kit_revision, "by": row.by, "at": row.at, "file": row.file}
+        for row in proofs.for_record(db, visit)
+    ]
 
 
 def _placements(db: Session, visit: Visit) -> list[Json]:

@@ -12,7 +12,8 @@ from api.problems import ConflictError, NotThereError
 from api.records import chain
 from api.records.recording import Json, facts, is_demo
 from api.store import Store, now, tell
-from api.tables import Arrival, Entry, Measured, Round, Visit
+from api.tables import Arrival, Entry, Measured, Round, Upkeep, Visit
+from api.visits import proofs
 from calib_data.record import RecordFile
 from calib_data.result import made_with
 
@@ -43,6 +44,7 @@ def write(db: Session, store_id: str, caller: Caller, visit_id: str, statement: 
     _check_may_be_signed(db, visit)
     record = facts(db, visit)
     _check_is_worth_signing(record)
+    proofs.keep_for_record(db, visit)
     visit.signed_at = now()
     record |= {
         "shop": _shop(db),
@@ -85,7 +87,7 @@ def visit_of(db: Session, visit_id: str) -> Visit:
         NotThereError: There is none with this id.
     """
     visit = db.get(Visit, visit_id)
-    if visit is None:
+    if visit is None or db.get(Upkeep, visit_id) is not None:
         raise NotThereError("This visit is not in this store. Look for it in the list of visits.")
     return visit
 

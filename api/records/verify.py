@@ -258,12 +258,12 @@ def _records(db: Session) -> tuple[int, list[str]]:
 
 # What people said and photos showed. The words that a program's version puts around it are not compared, nor
 # what may change after signing: names and roles, and photos that an entry says were removed.
-_COMPARED = ("visit", "kit", "placements", "conditions", "deviations", "rounds", "photos")
+_COMPARED = ("visit", "kit", "proofs", "placements", "conditions", "deviations", "rounds", "photos")
 _MAY_DIFFER = {"identity", "asks", "removed_at"}
 
 
 def _facts(record: Json) -> Json:
-    told = {key: record.get(key) for key in _COMPARED}
+    told = {key: record[key] for key in _COMPARED if key in record}
     said = [one for one in record.get("conditions", ()) if one["at"] is not None]
     return told | {"conditions": said}
 

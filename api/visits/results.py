@@ -18,7 +18,11 @@ def ask(db: Session, round_id: str) -> Measured:
     Harmless where one waits already, even if it is under way: it is done again if what it took as given
     has changed by its end.
     """
-    given = inputs.of_round(db, round_id)
+    return ask_with(db, round_id, inputs.of_round(db, round_id))
+
+
+def ask_with(db: Session, round_id: str, given: dict[str, Any]) -> Measured:
+    """As `ask`, with these inputs."""
     waiting = db.scalar(select(Measured).where(Measured.round_id == round_id, Measured.state == "waiting"))
     if waiting is not None:
         waiting.inputs = given

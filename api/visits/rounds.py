@@ -12,7 +12,7 @@ from api.problems import ConflictError, NotAcceptedError, NotThereError
 from api.store import new_id, now, tell
 from api.tables import Arrival, Measured, Round
 from api.visits import results
-from api.visits.visit_rows import deviate, still_open
+from api.visits.visit_rows import deviate, of_a_vehicle, still_open
 
 KINDS = {
     "first": "first look",
@@ -53,6 +53,7 @@ def open(db: Session, caller: Caller, visit_id: str, kind: str) -> Round:  # noq
     Raises:
         ConflictError: The visit is signed, a round is open, or this kind does not come next.
     """
+    of_a_vehicle(db, visit_id)
     visit = still_open(db, visit_id)
     if kind not in KINDS:
         raise NotAcceptedError(f'"{kind}" is no kind of round. Choose one of {", ".join(KINDS)}.', "kind")

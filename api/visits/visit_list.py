@@ -4,10 +4,19 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Select, func, select
+from sqlalchemy import ColumnElement, Select, func, select
 from sqlalchemy.orm import Session
 
-from api.tables import Arrival, KitRevision, Measured, PlacementRevision, Round, Visit, VisitPlacement
+from api.tables import (
+    Arrival,
+    KitRevision,
+    Measured,
+    PlacementRevision,
+    Round,
+    Upkeep,
+    Visit,
+    VisitPlacement,
+)
 
 
 @dataclass(frozen=True)
@@ -36,7 +45,7 @@ class VisitLine:
 
 def listed(db: Session, skip: int = 0, limit: int = 50) -> list[VisitLine]:
     """Visits, the latest first, after `skip` of them."""
-    query = select(Visit).order_by(Visit.begun_at.desc(), Visit.number.desc(), Visit.id)
+    query = select(Visit).where(of_vehicles()).order_by(Visit.begun_at.desc(), Visit.number.desc(), Visit.id)
     found = list(db.scalars(query.offset(skip).limit(limit)))
     ids = [visit.id for visit in found]
     numbers, open_rounds = _rounds(db, ids)
@@ -58,6 +67,11 @@ def listed(db: Session, skip: int = 0, limit: int = 50) -> list[VisitLine]:
         )
         for visit in found
     ]
+
+
+def of_vehicles() -> ColumnElement[bool]:
+    """The condition that a visit is a vehicle's, and no kit's upkeep."""
+    return Visit.id.not_in(select(Upkeep.visit_id))
 
 
 def demos_of(db: Session, visit_ids: Sequence[str]) -> set[str]:

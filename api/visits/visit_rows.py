@@ -1,11 +1,12 @@
 """A visit's row: found, known to be open still, and what was done otherwise within it."""
 
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from api.context import Caller
 from api.problems import ConflictError, NotThereError
-from api.store import now
-from api.tables import Deviation, Visit
+from api.store import STORE_ID, now
+from api.tables import Deviation, Setting, Upkeep, Visit
 
 
 def get(db: Session, visit_id: str) -> Visit:
@@ -13,6 +14,14 @@ def get(db: Session, visit_id: str) -> Visit:
     visit = db.get(Visit, visit_id)
     if visit is None:
         raise NotThereError("There is no such visit. Open it from the list of visits.")
+    return visit
+
+
+def of_a_vehicle(db: Session, visit_id: str) -> Visit:
+    """The visit, which is a vehicle's and no kit's upkeep."""
+    visit = get(db, visit_id)
+    if db.get(Upkeep, visit_id) is not None:
+        raise NotThereError(f"Number {visit.number} is a kit's upkeep and no visit. Open it from its kit.")
     return visit
 
 
@@ -28,6 +37,12 @@ def still_open(db: Session, visit_id: str) -> Visit:
             f"Visit {visit.number} is signed, so nothing in it can be changed. Begin a new visit."
         )
     return visit
+
+
+def next_number(db: Session) -> int:
+    """The number of the next visit, or upkeep, that begins here."""
+    store_id = db.get_one(Setting, STORE_ID).value["id"]
+    return (db.scalar(select(func.max(Visit.number)).where(Visit.store_id == store_id)) or 0) + 1
 
 
 def deviate(db: Session, caller: Caller, visit_id: str, says: str) -> None:

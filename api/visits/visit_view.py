@@ -14,7 +14,7 @@ from api.visits.identity import Identity, identity
 from api.visits.kits import KitView
 from api.visits.placements import PlacementView
 from api.visits.visit_list import latest_measured
-from api.visits.visit_rows import get
+from api.visits.visit_rows import of_a_vehicle
 
 
 @dataclass(frozen=True)
@@ -131,7 +131,7 @@ class VisitView:
 
 def summary(db: Session, visit_id: str) -> VisitView:
     """All of a visit that pages and the record need, but for results and what was found in photos."""
-    visit = get(db, visit_id)
+    visit = of_a_vehicle(db, visit_id)
     names = {key: name for key, name in db.execute(select(Person.id, Person.name))}
     arrivals = _arrivals(db, visit_id, names)
     rows = rounds.of_visit(db, visit_id)

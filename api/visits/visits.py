@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from sqlalchemy import delete, func, select
+from sqlalchemy import delete, select
 from sqlalchemy.orm import Session
 
 from api.access.shop import shop
@@ -17,8 +17,8 @@ from api.visits.conditions import ConditionSaid
 from api.visits.revisions import changes, confirmed_doubts, said
 from api.visits.slips import new_slip
 from api.visits.vehicles import VehicleFacts, checked
-from api.visits.visit_list import VisitLine, demos_of, listed
-from api.visits.visit_rows import deviate, get, still_open
+from api.visits.visit_list import VisitLine, demos_of, listed, of_vehicles
+from api.visits.visit_rows import deviate, get, next_number, of_a_vehicle, still_open
 from api.visits.visit_view import VisitView, summary
 
 __all__ = [
@@ -96,12 +96,10 @@ def begin(db: Session, caller: Caller, wanted: BeginVisit) -> Visit:
     doubts = confirmed_doubts(facts.doubts, wanted.confirmed)
     kit = kits.for_visit(db, wanted.kit_id)
     required = placements.for_visit(db, wanted.placement_ids, kits.checked(kit.file))
-    store_id = db.get_one(Setting, STORE_ID).value["id"]
-    last = db.scalar(select(func.max(Visit.number)).where(Visit.store_id == store_id))
     visit = Visit(
         id=new_id(),
-        number=(last or 0) + 1,
-        store_id=store_id,
+        number=next_number(db),
+        store_id=db.get_one(Setting, STORE_ID).value["id"],
         slip=new_slip(),
         bay=_bay(wanted.bay),
         vehicle=facts.vehicle,
@@ -143,7 +141,7 @@ def _require(db: Session, visit_id: str, rows: Sequence[PlacementRevision]) -> N
 def defaults(db: Session) -> Defaults:
     """What to offer for the next visit, from the last ones begun here."""
     store_id = db.get_one(Setting, STORE_ID).value["id"]
-    mine = select(Visit).where(Visit.store_id == store_id).order_by(Visit.number.desc())
+    mine = select(Visit).where(Visit.store_id == store_id, of_vehicles()).order_by(Visit.number.desc())
     latest = list(db.scalars(mine.limit(4 * MOST_RECENT)))
     standing_kits = {row.kit_id for row in kits.listed(db)}
     standing = {row.placement_id for row in placements.listed(db)}
@@ -172,6 +170,7 @@ def use_kit(
         again: Measure the rounds that are closed again with it: the kit's file was wrong. Otherwise the kit
             itself was changed, and earlier rounds keep the revision that they were measured with.
     """
+    of_a_vehicle(db, visit_id)
     visit = still_open(db, visit_id)
     why = said(reason, "reason", "Say why the kit is changed within the visit.")
     kit = kits.for_visit(db, kit_id)
@@ -197,6 +196,7 @@ def use_placements(
     db: Session, caller: Caller, visit_id: str, placement_ids: list[str], reason: str, *, again: bool = False
 ) -> Visit:
     """Take the latest revisions of these placements from now on; `again` as in `use_kit`."""
+    of_a_vehicle(db, visit_id)
     visit = still_open(db, visit_id)
     why = said(reason, "reason", "Say why the placements are changed within the visit.")
     kit = kits.at(db, visit.kit_id, visit.kit_revision)
@@ -215,6 +215,7 @@ def use_placements(
 
 def correct_vehicle(db: Session, caller: Caller, visit_id: str, correction: VehicleCorrection) -> Visit:
     """Correct the vehicle's facts; closed rounds are measured again, for the vehicle is one and the same."""
+    of_a_vehicle(db, visit_id)
     visit = still_open(db, visit_id)
     why = said(correction.reason, "reason", "Say why the vehicle's facts are corrected.")
     facts = checked(correction.vehicle, correction.odometer_km, correction.vin)

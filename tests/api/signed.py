@@ -35,6 +35,7 @@ from api.tables import (
     Visit,
     VisitPlacement,
 )
+from api.visits import proofs
 from calib_data.layouts import load_layouts
 from calib_data.observations import to_observations
 from calib_data.photoset import PhotoSet, SourceText
@@ -161,6 +162,9 @@ def add_visit(
         kinds = ("first", "after_correction", "after_calibration")
         for i, left in enumerate(left_mm):
             _add_round(store, db, caller, visit, (i + 1, kinds[min(i, 2)]), left, inputs)
+        first = db.scalars(select(Round).where(Round.visit_id == visit.id).order_by(Round.number)).first()
+        assert first is not None
+        proofs.add(db, proof_file(), kit.id, 1, [first])  # a stand-in for an upkeep's group
         for i in range(n_refused):
             last = db.scalars(select(Round).where(Round.visit_id == visit.id)).all()[-1]
             name = f"late{i}.jpg"
@@ -170,6 +174,16 @@ def add_visit(
                 refused_reason="of another vehicle", refused_by=caller.person_id, decided_at=now(),
             )  # fmt: skip
         return visit.id
+
+
+def proof_file(**changed: Any) -> dict[str, Any]:
+    """What a bar that was met leaves behind."""
+    return {
+        "format": "plumbsight.proof/1", "date": "2026-03-14", "kit": "trolley 3", "kit_sha256": "0" * 64,
+        "phones": ["Invented Phone 3"], "what": "bar", "plates": [30, 31], "value": 1000.2, "u": 0.25,
+        "reference": 1000.0, "u_reference": 0.2, "interval95": [-0.43, 0.83], "shows": 1.15,
+        "verdict": "passed", "says": "Passed.", "photos_sha256": ["1" * 64],
+    } | changed  # fmt: skip
 
 
 def _condition(visit: Visit, caller: Caller, name: str, state: str, value: str) -> Condition:

@@ -11,13 +11,13 @@ from sqlalchemy import select
 from api.problems import ConflictError
 from api.records import chain, removal
 from api.records.exports import signed_visits, write_visits
-from api.records.signing import entry_of
+from api.records.signing import entry_of, sign
 from api.store import open_store
-from api.tables import Arrival
+from api.tables import Arrival, Measured, Round
 from calib_data.photoset import read_photo_set
 from calib_data.published import FILES
 from calib_data.record import ChainFile
-from tests.api.signed import add_visit
+from tests.api.signed import PIN, add_visit
 from tools.cli import run
 
 
@@ -144,3 +144,28 @@ def test_the_pdf_of_the_zip_prints_the_records_head(signed, store, exported):
         code = chain.code(entry_of(db, signed.visit_ids[0]).sha256)
     assert code == signed.heads[0]
     assert exported.read("record.pdf").startswith(b"%PDF")
+
+
+def test_a_round_carries_the_lens_profiles_and_the_distrust_that_it_was_measured_with(signed, store):
+    visit_id = add_visit(store, signed.kim)
+    file = {"format": "plumbsight.camera/1", "label": "Invented Phone 3"}
+    with store.writing() as db:
+        for row in db.scalars(select(Measured).join(Round).where(Round.visit_id == visit_id)):
+            row.inputs = row.inputs | {
+                "cameras": [{"id": "1", "file": file}],
+                "distrusted": "It was flagged.",
+            }
+    sign(store, signed.kim, visit_id, PIN, "")
+    made = _zip(store, visit_id)
+    told = json.loads(made.read("round-1/set.json"))
+    assert (told["cameras"], told["distrusted"]) == (["camera-1.json"], "It was flagged.")
+    assert json.loads(made.read("round-1/camera-1.json")) == file
+
+
+def test_the_record_tells_the_newest_proof_of_the_kit(exported):
+    record = json.loads(exported.read("record.json"))
+    (proof,) = record["proofs"]
+    assert (proof["file"]["verdict"], proof["kit_revision"]) == ("passed", 1)
+    assert not record["proof"]["is_flagged"] and record["proof"]["due"]
+    assert "passed. It would have shown an error of 1.1 mm" in record["proof"]["says"][0]
+    assert proof["by"] in {person["id"] for person in record["people"]}

@@ -20,10 +20,11 @@ from api.tables import (
     Person,
     PhotoFile,
     PlacementRevision,
+    Proof,
     Round,
     Visit,
 )
-from tests.api.signed import add_visit
+from tests.api.signed import add_visit, proof_file
 
 
 @pytest.fixture
@@ -163,6 +164,8 @@ ROWS = [
     (Arrival, Arrival.name, "other.jpg"),
     (Arrival, Arrival.refused_reason, "other"),
     (PhotoFile, PhotoFile.came_as_sha256, "0" * 64),
+    (Proof, Proof.at, "2026-03-14T08:00:00.000000Z"),
+    (Proof, Proof.file, proof_file(value=1001.2)),
 ]
 
 

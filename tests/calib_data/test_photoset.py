@@ -6,11 +6,17 @@ import os
 import random
 from pathlib import Path
 
+import numpy as np
 import pytest
 
+from calib_data.convert import from_profile
 from calib_data.photoset import read_kit, read_photo_set, write_json_atomically
 from vision.errors import PlumbsightError, SetError
+from vision.lenses import Profile
+from vision.photo import ExifFacts
 
+MEAN = np.array([2931.0, 2015.5, 1511.5, 0.05, -0.03, 0, 0, 0, 0])
+U = np.array([4.0, 3, 3, 1e-3, 1e-3, 1e-4, 1e-4, 1e-3, 1e-4])
 PHOTOSETS = Path(__file__).parents[2] / ".." / "shared" / "photosets"
 
 
@@ -219,3 +225,25 @@ def test_a_full_disk_is_told_in_words_and_spares_the_old_file(tmp_path, monkeypa
 def test_a_folder_that_is_not_there_is_told_in_words(tmp_path):
     with pytest.raises(PlumbsightError, match="Make the folder"):
         write_json_atomically(tmp_path / "no" / "result.json", {})
+
+
+# --- what an exported round carries ---------------------------------------------------------------
+
+
+def test_a_set_names_its_lens_profiles_and_what_is_known_against_the_kit(write_set, set_json):
+    set_json |= {"cameras": ["camera-1.json"], "distrusted": "The kit was flagged by a proof."}
+    folder = write_set()
+    profile = Profile(ExifFacts(make="Lumora", model="L2"), (4032, 3024), MEAN, np.diag(U**2))
+    file = from_profile(profile, "Lumora L2", ["1" * 64])
+    write_json_atomically(folder / "camera-1.json", file.model_dump(exclude_none=True))
+    photo_set = read_photo_set(folder)
+    assert photo_set.distrusted == "The kit was flagged by a proof."
+    (read,) = photo_set.profiles
+    assert read.size_px == (4032, 3024) and read.mean == pytest.approx(MEAN)
+    assert read_photo_set(folder).warnings == ()
+
+
+def test_a_profile_outside_the_folder_is_refused(write_set, set_json):
+    set_json["cameras"] = ["../camera.json"]
+    with pytest.raises(SetError, match="leaves the set's folder"):
+        read_photo_set(write_set())

@@ -10,16 +10,17 @@ import pytest
 
 from calib_data.observations import to_observations
 from calib_data.photoset import write_json_atomically
-from calib_data.proof import ProofFile, proof_file
+from calib_data.proof import ProofFile, proof_file, slide_of
 from tools.cli import WRONG_FILE, WRONG_WORDS, run
-from tools.cli_proof import slide_of
 from tools.make_demo import demo_scene
 from tools.make_set import kit_file, placement_file, vehicle_file
 from tools.mistakes import fixture_moved
 from tools.scene import make_scene
 from tools.simulate import observe_scene
 from vision.errors import NotEnoughError
+from vision.photo import ExifFacts
 from vision.proof import proved_bar
+from vision.sightings import FoundPhoto
 
 DEMO = Path(__file__).parents[2] / "calib_data/demo"
 
@@ -175,10 +176,13 @@ def test_rounds_that_prove_nothing_are_refused(after, says):
 
 
 def test_the_file_says_what_was_proved_by_what():
+    exif = ExifFacts(make="Lumora", model="L2", taken="2026-03-14T10:00:00")
+    photos = [FoundPhoto(f"p{k}.jpg", "1" * 64, (4032, 3024), exif, ()) for k in (1, 2)]
+    proof = proved_bar(1000.4, 0.25, 1000.0, 0.2)
     file = proof_file(
-        proved_bar(1000.4, 0.25, 1000.0, 0.2), date="2026-03-14", kit="van 1", kit_sha256="0" * 64,
-        phones=["Lumora L2", "Lumora L2"], photos_sha256=["1" * 64], plates=(30, 31),
+        proof, photos, today="2026-03-15", kit="van 1", kit_sha256="0" * 64, plates=(30, 31)
     )  # fmt: skip
+    assert file.date == "2026-03-14"
     assert file.format == "plumbsight.proof/1" and file.phones == ["Lumora L2"]
     assert (file.value, file.reference, file.along) == (1000.4, 1000.0, None)
     assert file.interval95[0] < 0 < file.interval95[1]

@@ -13,6 +13,7 @@ from vision.decide import (
     deciding_u,
     largest_usable_u,
     near_nominal,
+    undecided_by,
     worst,
 )
 from vision.kit import Tolerance
@@ -215,3 +216,18 @@ def test_the_joint_risk_is_said_in_words():
     assert "each of 4 values is decided by itself at 95 %" in says
     assert "no more than 80 % for all together" in says
     assert "100.0 %" in says  # 5 u inside each limit
+
+
+@pytest.mark.parametrize("measured", [1500.0, 1600.0])
+def test_with_what_is_not_to_be_trusted_nothing_is_decided_either_way(measured):
+    decided = place({"distance_mm": FIVE}, {"distance_mm": measured}, u=[0.5])
+    assert decided.decision in ("conforming", "nonconforming")
+    left = undecided_by(decided, "The kit was flagged.")
+    assert (left.decision, left.values["distance_mm"].decision) == ("undecided", "undecided")
+    assert left.values["distance_mm"].p_conform == decided.values["distance_mm"].p_conform
+    assert left.says[0] == "Undecided: The kit was flagged."
+
+
+def test_where_nothing_is_required_it_is_only_said():
+    left = undecided_by(decide_placement({}, (), np.zeros(0), np.zeros((0, 0)), {}, ()), "It was flagged.")
+    assert (left.decision, left.says[0]) == ("none", "It was flagged.")

@@ -106,7 +106,7 @@ def its_length(a_bar):
 
 
 def test_exact_photos_give_the_length_exactly(its_length):
-    length_mm, u_mm = its_length
+    length_mm, u_mm, _ = its_length
     assert length_mm == pytest.approx(1000.0, abs=2e-3)
     # Six sheets of 0.0003 under a ruler of 0.0002: 0.23 mm of a metre, and the photos' own part.
     assert np.hypot(0.2, 0.3 / np.sqrt(6)) < u_mm < 0.3
@@ -120,7 +120,7 @@ def test_the_kits_bars_are_held_out(a_bar, its_length):
 
 def test_sheets_that_are_one_per_cent_off_are_flagged():
     # Sheets larger than the kit says make everything seem smaller: 1000 / 1.01 = 990.1 mm.
-    length_mm, u_mm = measured_length(*photos_of_a_bar(1.01), LAYOUTS, BAR)
+    length_mm, u_mm, _ = measured_length(*photos_of_a_bar(1.01), LAYOUTS, BAR)
     assert length_mm == pytest.approx(990.1, abs=0.02)
     assert proved_bar(length_mm, u_mm, 1000.0, 0.2).verdict == "flagged"
 

@@ -141,6 +141,8 @@ def _measured(material: RoundToMeasure, photos: "_Photos") -> tuple[Measurement,
         load_layouts(),
         relations=given.relations,
         photos=photos.decoded,
+        profiles=given.profiles,
+        distrusted=given.distrusted,
     )
     return m, to_result(m, given, found, unread)
 

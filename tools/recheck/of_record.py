@@ -126,8 +126,14 @@ def _given(record: Json, each: Json) -> tuple[Json, Json, list[Json]]:
 
 def _photo_set(record: Json, each: Json) -> PhotoSet:
     vehicle, kit, placements = _given(record, each)
+    inputs = each["inputs"] or {}
     return photo_set_of(
-        f"Visit {record['visit']['number']}, round {each['number']}", kit, vehicle, placements
+        f"Visit {record['visit']['number']}, round {each['number']}",
+        kit,
+        vehicle,
+        placements,
+        cameras=[one["file"] for one in inputs.get("cameras", ())],
+        distrusted=inputs.get("distrusted", ""),
     )
 
 

@@ -21,7 +21,7 @@ from numpy.random import Generator
 from numpy.typing import NDArray
 
 from calib_data.layouts import load_layouts
-from tools.cli_proof import slide_of
+from calib_data.proof import slide_of
 from tools.mistakes import all_sheets_scaled, fixture_moved
 from tools.plates_alone import (
     Prints,
@@ -221,7 +221,7 @@ def bar_once(seed: int, factor: float, index: int) -> Outcome:
         measured = measured_length(observe_scene(rng, scene), scene.kit, LAYOUTS, BAR_PLATES)
     except PlumbsightError as wrong:
         return Outcome(says=str(wrong))
-    proof = proved_bar(*measured, BAR_MM, U_KNOWN_MM)
+    proof = proved_bar(measured.length_mm, measured.u_mm, BAR_MM, U_KNOWN_MM)
     return Outcome(
         {"bar": np.array([proof.difference / proof.u_difference])},
         {"bar": proof.u_difference, "shows": proof.shows},

@@ -1,8 +1,9 @@
 // Any form with data-send="METHOD /api/..." becomes one JSON request; problems appear beside their fields.
 //
 // Names are dotted paths ("vehicle.wheelbase_mm"). data-type on a control: number, length (shown in this
-// device's unit, sent in mm), integer, json, yes, lines. Empty controls are left out unless data-keep. A number
-// that nobody touched is sent as data-exact says, since what is shown of it may be rounded.
+// device's unit, sent in mm), integer, json, yes, lines. Empty controls are left out unless data-keep; an empty
+// number that is kept is sent as null. A number that nobody touched is sent as data-exact says, since what is
+// shown of it may be rounded.
 // A button with its own data-send and data-then sends the form there.
 // data-then: where to go, {name} from the answer; "stay" re-reads the page's live parts; "reload".
 import { announce, newKey, say, send } from "./send.js";
@@ -35,10 +36,12 @@ function valueOf(control) {
   const type = control.dataset.type, text = control.value;
   if (control.type === "checkbox") return type === "yes" ? control.checked : control.checked ? text : undefined;
   if (control.type === "radio") return control.checked ? (type === "integer" ? Number(text) : text) : undefined;
+  const isNumber = ["number", "integer", "length"].includes(type);
   if (text.trim() === "" && control.dataset.keep === undefined) return undefined;
+  if (text.trim() === "" && isNumber) return null;
   if (type === "lines") return text.split("\n").map((line) => line.trim()).filter(Boolean);
   if (type === "json") return readJson(control, text);
-  if (!["number", "integer", "length"].includes(type)) return text.trim();
+  if (!isNumber) return text.trim();
   if (control.dataset.exact !== undefined && text === control.defaultValue) return Number(control.dataset.exact);
   const number = readNumber(text);
   if (Number.isNaN(number)) throw new FieldError(control, say("not_a_number"));
