@@ -211,8 +211,8 @@ def in_words(told: Sequence[Proof], kit_revision: int, n_changed: int) -> list[s
         says[0] += f" It would have shown an error of {newest.file['shows']:.1f} mm in 95 of 100 cases."
     if flagged is not None:
         says.append(
-            "The kit is flagged: nothing is decided with it until a proof "
-            f"{BY[flagged.what]} passes. Flagged on {flagged.file['date']}."
+            f"It is flagged since {flagged.file['date']}, until a proof {BY[flagged.what]} passes: nothing "
+            "is decided with it."
         )
     passed = next((row for row in told if row.verdict == PASSED), None)
     if passed is not None and n_changed:

@@ -100,7 +100,7 @@ def test_pages_show_a_flagged_kit_loudly_wherever_it_is_used(client, upkept, bay
     bad = proof_file(verdict="flagged", value=1003.0, says=says, budget={"print_scale": 0.9, "image": 0.1})
     one = came_out(upkept, "bar", asked, bad)
     phone = client("technician")
-    loud = "This kit is flagged: nothing is decided with it."
+    loud = "This kit is flagged."
     for path in (
         "/visits/new",
         f"/visits/{visit.id}",
