@@ -72,7 +72,7 @@ def fit_lenses(found: Sequence[FoundPhoto], kit: Kit, layouts: Mapping[str, Layo
     exifs, sizes_px = [f.exif for f in found], [f.size_px for f in found]
     lens_of_photo = group_lenses(exifs, sizes_px)
     plates_only = replace(
-        kit, clamps=MappingProxyType({}), fixtures=(), floor=(), scale_bars=(), datum_plates=()
+        kit, clamps=MappingProxyType({}), fixtures=(), floor=(), scale_bars=(), datum_plates=(), levels=()
     )
     return tuple(
         _fit([f for f, k in zip(found, lens_of_photo, strict=True) if k == lens], plates_only, layouts)

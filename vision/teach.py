@@ -140,7 +140,7 @@ def teach_fixture(
 
 def plates_and_bars(kit: Kit) -> Kit:
     """The kit without all that says where a plate is: they may hang anywhere."""
-    return replace(kit, clamps=MappingProxyType({}), fixtures=(), floor=(), datum_plates=())
+    return replace(kit, clamps=MappingProxyType({}), fixtures=(), floor=(), datum_plates=(), levels=())
 
 
 def need_agreement(adjustment: Adjustment) -> None:
