@@ -27,7 +27,7 @@ def of_round(db: Session, round_id: str) -> dict[str, Any]:
 
 
 def of_visit(db: Session, visit: Visit) -> dict[str, Any]:
-    """`vehicle`, `kit` and `placements` of a visit, each with its revision; an upkeep takes the kit of now."""
+    """`vehicle`, `kit`, `placements` of a visit, each with its revision; an upkeep takes the kit of now."""
     is_upkeep = db.get(Upkeep, visit.id) is not None
     kit = kits.current(db, visit.kit_id) if is_upkeep else kits.at(db, visit.kit_id, visit.kit_revision)
     rows = [placements.at(db, chosen.placement_id, chosen.revision) for chosen in placements_of(db, visit.id)]
