@@ -30,6 +30,8 @@ NEEDS_EXTRA = (
     "--workers", type=click.IntRange(1), help="Sets at once; as many as cores unless memory is short."
 )
 @click.option("--scheduler", metavar="ADDRESS", help="A Dask scheduler's, e.g. tcp://10.0.0.5:8786.")
+@click.option("--photos", default="", metavar="ADDRESS",
+              help="Where a store's photo files lie, if not in its folder: s3://BUCKET/FOLDER.")  # fmt: skip
 @click.option("--again", is_flag=True, help="Measure also what stands in RESULTS already.")
 @click.option("--parquet", type=click.Path(file_okay=False, path_type=Path), metavar="FOLDER",
               help="Write the tables there as Parquet.")  # fmt: skip
@@ -41,6 +43,7 @@ def recheck_command(
     mode: str,
     workers: int | None,
     scheduler: str | None,
+    photos: str,
     again: bool,
     parquet: Path | None,
     csv: Path | None,
@@ -48,14 +51,14 @@ def recheck_command(
     """Measure every round of ARCHIVE again and compare it with what was signed. ARCHIVE is only read.
 
     ARCHIVE is a service's store, exported visits, photo sets, or any folder with these: a path or an fsspec
-    address. Stopped at any moment, the same command goes on; what is done is not done again unless the
-    software, the photos or the record changed.
+    address; of a store in PostgreSQL the database's URL, with --photos. Stopped at any moment, the same
+    command goes on; what is done is not done again unless the software, the photos or the record changed.
 
     Exit status: 0 all agrees (or was not signed, or its photos were removed by order), 1 some rounds ask for
     somebody's eyes, 130 stopped.
     """
-    run, folders, export, progress = (_needed(name) for name in ("run", "folders", "export", "progress"))
-    wanted = run.Wanted(folders.folder_of(archive), results, mode, workers, scheduler, again)
+    run, listing, export, progress = (_needed(name) for name in ("run", "listing", "export", "progress"))
+    wanted = run.Wanted(listing.archive_of(archive, photos), results, mode, workers, scheduler, again)
     try:
         with progress.bar() as tell:
             summary = run.run(wanted, tell)

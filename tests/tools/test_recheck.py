@@ -26,7 +26,9 @@ from tests.api.signed import add_person, add_visit, measured
 from tools.cli import run as plumbsight
 from tools.recheck import again
 from tools.recheck.folders import folder_of
+from tools.recheck.listing import archive_of
 from tools.recheck.run import Wanted, run
+from vision.errors import InputFileError
 from vision.measure import measure_found
 
 
@@ -455,11 +457,26 @@ def test_a_store_in_a_tree_at_an_address_is_found(planted, checked, tmp_path):
     assert all(set_id.startswith("north/") for set_id, _ in rows(out))
 
 
+def test_a_store_whose_photos_lie_elsewhere_says_the_same(planted, checked, tmp_path):
+    shutil.copytree(planted[0], tmp_path / "store")
+    (tmp_path / "store" / "photos").rename(tmp_path / "bucket")
+    archive = archive_of(str(tmp_path / "store"), str(tmp_path / "bucket"))
+    summary = run(Wanted(archive, tmp_path / "results.sqlite", "observations", 0))
+    assert summary.outcomes == checked[0].outcomes
+
+
+def test_a_database_without_its_photos_and_photos_without_a_store_are_refused(tree):
+    with pytest.raises(InputFileError, match="Name their place too"):
+        archive_of("postgresql://plumbsight@127.0.0.1:9/none")
+    with pytest.raises(InputFileError, match="is no store"):
+        archive_of(str(tree), "s3://photos/x")
+
+
 def test_what_is_no_archive_is_said(tmp_path, capsys):
-    for archive in (tmp_path / "nowhere", "s3://bucket/archive", "nonsense://x"):
+    for archive in (tmp_path / "nowhere", "gs://bucket/archive", "nonsense://x"):
         assert plumbsight(["recheck", str(archive), "--out", str(tmp_path / "r.sqlite")]) == 65
     said = capsys.readouterr().err
-    assert "is no folder" in said and "Install s3fs" in said and "Protocol not known" in said
+    assert "is no folder" in said and "cannot be reached" in said and "Protocol not known" in said
     assert not (tmp_path / "r.sqlite").exists()
 
 

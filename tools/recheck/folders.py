@@ -122,7 +122,7 @@ def folder_of(address: str) -> Folder:
     """An archive as a person names it; a path becomes absolute, so that it is known again from elsewhere.
 
     Raises:
-        InputFileError: There is no such folder, or the address needs a library that is not installed.
+        InputFileError: There is no such folder, or it cannot be reached.
     """
     url = address if "://" in address else os.path.abspath(address)
     try:
@@ -131,7 +131,7 @@ def folder_of(address: str) -> Folder:
             return Folder(url, "")
         if fs.isdir(path):
             return Folder(url)
-    except (ImportError, ValueError) as wrong:
+    except Exception as wrong:  # each file system's library has errors of its own
         raise InputFileError(f"{address} cannot be reached: {wrong}.") from wrong
     raise InputFileError(f"{address} is no folder. Name the folder of a store, or one that holds photo sets.")
 

@@ -11,13 +11,16 @@ from zipfile import BadZipFile
 
 from calib_data.recheck import Finding
 from tools.recheck import service_store
-from tools.recheck.folders import Folder, is_zip
+from tools.recheck.folders import Folder, folder_of, is_zip
+from tools.recheck.service_store import StoreAddress
 from tools.recheck.sets import ArchivedSet, fingerprint_of
 from vision.errors import InputFileError
 
 RECORD_NAME, CHAIN_NAME, SET_NAME = "record.json", "chain.json", "set.json"
 # Pictures that are nobody's photos, such as drawings, are PNG; a folder with these and no set.json lacks it.
 _PHOTO_ENDINGS = (".jpg", ".jpeg", ".heic", ".heif")
+
+Archive = Folder | StoreAddress
 
 
 @dataclass(frozen=True)
@@ -36,12 +39,29 @@ class Place:
     says: str = ""
 
 
-def sets_of(archive: Folder) -> Iterator[ArchivedSet]:
+def archive_of(address: str, photos: str = "") -> Archive:
+    """An archive as a person names it.
+
+    Args:
+        photos: Where a store's photo files lie, if not with its tables.
+
+    Raises:
+        InputFileError: There is no such archive.
+    """
+    if service_store.is_postgresql(address) and not photos:
+        raise InputFileError("A database holds no photo files. Name their place too: --photos ADDRESS.")
+    return service_store.address_of(address, photos) if photos else folder_of(address)
+
+
+def sets_of(archive: Archive) -> Iterator[ArchivedSet]:
     """All sets of an archive, in no particular order.
 
     Raises:
         InputFileError: A store in it cannot be read.
     """
+    if isinstance(archive, StoreAddress):
+        yield from service_store.sets_of(archive, str(archive), "")
+        return
     for place in places_of(archive):
         if place.kind == "store":
             yield from _sets_of_store(archive, place)
@@ -49,10 +69,13 @@ def sets_of(archive: Folder) -> Iterator[ArchivedSet]:
             yield _set(archive, place)
 
 
-def count(archive: Folder) -> int:
+def count(archive: Archive) -> int:
     """How many sets there are, without looking into them."""
+    if isinstance(archive, StoreAddress):
+        return service_store.count(archive)
     return sum(
-        service_store.count(place.folder) if place.kind == "store" else 1 for place in places_of(archive)
+        service_store.count(StoreAddress.of(place.folder)) if place.kind == "store" else 1
+        for place in places_of(archive)
     )
 
 
@@ -94,7 +117,7 @@ def _below(folder: Folder, way: str, chain: Folder | None) -> Iterator[Place]:
 def _sets_of_store(archive: Folder, place: Place) -> Iterator[ArchivedSet]:
     prefix = f"{place.way}/" if place.way else ""
     try:
-        yield from service_store.sets_of(place.folder, str(archive), prefix)
+        yield from service_store.sets_of(StoreAddress.of(place.folder), str(archive), prefix)
     except InputFileError as wrong:
         if not place.way:
             raise

@@ -15,7 +15,8 @@ from calib_data.result import made_with
 from calib_data.results import Failed, Finding, Round, Run, Value, opened, settle
 from tools.recheck import listing, workers
 from tools.recheck.again import RoundAgain
-from tools.recheck.folders import Folder
+from tools.recheck.listing import Archive
+from tools.recheck.service_store import StoreAddress
 from tools.recheck.sets import ArchivedSet, fingerprint_of
 from vision.errors import InputFileError
 
@@ -32,7 +33,7 @@ class Wanted:
         again: Measure also what stands in the results already.
     """
 
-    archive: Folder
+    archive: Archive
     out: Path
     mode: Mode
     n_workers: int | None = None
@@ -80,7 +81,11 @@ def run(wanted: Wanted, tell: Tell = lambda *_: None) -> Summary:
         return done.summary()
 
 
-def _keep_out_of(archive: Folder, out: Path) -> None:
+def _keep_out_of(archive: Archive | None, out: Path) -> None:
+    if isinstance(archive, StoreAddress):
+        archive = archive.folder
+    if archive is None:
+        return
     local = archive.local or (Path(archive.url).parent if "://" not in archive.url else None)
     if local is not None and out.absolute().resolve().is_relative_to(local.resolve()):
         raise InputFileError(f"{out} lies in the archive, where nothing is written. Name a file elsewhere.")
@@ -100,7 +105,7 @@ def _way(wanted: Wanted, stack: ExitStack) -> tuple[workers.Submit, int]:
 class _Counted:
     """How many sets there are, found out beside the measuring."""
 
-    def __init__(self, archive: Folder) -> None:
+    def __init__(self, archive: Archive) -> None:
         self.n: int | None = None
         self._archive = archive
         Thread(target=self._count, daemon=True).start()

@@ -9,19 +9,21 @@ import hashlib
 import sqlite3
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
+from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from threading import Lock
 from typing import Any
 
-from sqlalchemy import create_engine, exists, func, select, text
+from sqlalchemy import create_engine, exists, func, make_url, select, text
 from sqlalchemy.exc import DatabaseError
 from sqlalchemy.orm import Session
 
 from api.photos.photofiles import PHOTOS
-from api.problems import ConflictError
-from api.records import chain
+from api.place import Place
+from api.problems import ConflictError, ServiceError
+from api.records import chain, verify
 from api.records.chain import ELSEWHERE, Link
 from api.records.recording import facts
 from api.records.removal import REMOVAL_KIND
@@ -29,7 +31,7 @@ from api.records.signing import RECORD_KIND
 from api.store import DATABASE, migrate, newest_state
 from api.tables import Arrival, Entry, KitRevision, PhotoFile, PlacementRevision, Round, Visit, VisitPlacement
 from calib_data.recheck import Finding
-from tools.recheck.folders import Folder
+from tools.recheck.folders import Folder, folder_of
 from tools.recheck.sets import ArchivedSet, PhotoPlace, StoredVisit, fingerprint_of
 from vision.errors import InputFileError
 
@@ -39,18 +41,64 @@ _COPYING = Lock()
 _SEVERAL = 256  # kit and placement revisions whose hash is kept
 
 
+@dataclass(frozen=True)
+class StoreAddress:
+    """Where a store lies.
+
+    Attributes:
+        folder: With its database; None: that is `database`, the URL of a PostgreSQL one.
+        photos: Where its photo files lie, by their hash.
+    """
+
+    folder: Folder | None
+    database: str
+    photos: Folder
+
+    def __str__(self) -> str:
+        return make_url(self.database).render_as_string() if self.folder is None else str(self.folder)
+
+    @property
+    def is_in_memory(self) -> bool:
+        """Whether only this very process can read it."""
+        return self.photos.is_in_memory
+
+    @classmethod
+    def of(cls, folder: Folder) -> "StoreAddress":
+        """A store that lies in one folder."""
+        return cls(folder, "", folder.under(PHOTOS))
+
+
+def address_of(archive: str, photos: str) -> StoreAddress:
+    """A store whose photo files lie elsewhere, as a person names it: a folder or a PostgreSQL URL.
+
+    Raises:
+        InputFileError: There is no store of that name.
+    """
+    if is_postgresql(archive):
+        return StoreAddress(None, archive, Folder(photos))
+    folder = folder_of(archive)
+    if not is_store(folder):
+        raise InputFileError(f"{archive} is no store, so its photos lie with it. Leave --photos out.")
+    return StoreAddress(folder, "", Folder(photos))
+
+
+def is_postgresql(archive: str) -> bool:
+    """Whether an archive is named by a database's URL."""
+    return archive.startswith(("postgresql:", "postgresql+"))
+
+
 def is_store(folder: Folder) -> bool:
     """Whether a folder is a service's store."""
     return folder.has(DATABASE)
 
 
-def count(folder: Folder) -> int:
+def count(store: StoreAddress) -> int:
     """How many visits it has."""
-    with _reading(folder) as db:
+    with _reading(store) as db:
         return db.scalar(select(func.count()).select_from(Visit)) or 0
 
 
-def sets_of(folder: Folder, archive: str, prefix: str) -> Iterator[ArchivedSet]:
+def sets_of(store: StoreAddress, archive: str, prefix: str) -> Iterator[ArchivedSet]:
     """A store's visits, one at a time: signed ones in the order of their chains, then the others.
 
     Args:
@@ -59,17 +107,17 @@ def sets_of(folder: Folder, archive: str, prefix: str) -> Iterator[ArchivedSet]:
     Raises:
         InputFileError: It is no store that can be read, or one of a later version.
     """
-    with _reading(folder) as db:
-        store = _StoreRead(db, folder, archive, prefix)
+    with _reading(store) as db:
+        read = _StoreRead(db, store.photos, archive, prefix)
         broken = _broken_links(db)
         places = select(Entry.store_id, Entry.seq).where(Entry.kind == RECORD_KIND)
         for store_id, seq in db.execute(places.order_by(Entry.store_id, Entry.seq)).yield_per(100):
-            yield store.signed(db.get_one(Entry, (store_id, seq)), broken.get((store_id, seq), ()))
+            yield read.signed(db.get_one(Entry, (store_id, seq)), broken.get((store_id, seq), ()))
             db.expunge_all()  # bodies are large
         recorded = exists().where(Entry.visit_id == Visit.id, Entry.kind == RECORD_KIND)
         closed = exists().where(Round.visit_id == Visit.id, Round.closed_at.is_not(None))
         for (visit_id,) in db.execute(select(Visit.id).where(~recorded, closed)).yield_per(100):
-            yield store.unsigned(db.get_one(Visit, visit_id))
+            yield read.unsigned(db.get_one(Visit, visit_id))
             db.expunge_all()
 
 
@@ -77,8 +125,16 @@ def sets_of(folder: Folder, archive: str, prefix: str) -> Iterator[ArchivedSet]:
 
 
 @contextmanager
-def _reading(folder: Folder) -> Iterator[Session]:
-    database = _database(folder)
+def _reading(store: StoreAddress) -> Iterator[Session]:
+    if store.folder is None:
+        try:
+            with verify.reading_only(Place(Path(), store.database)) as db:
+                yield db
+        except (ServiceError, DatabaseError) as wrong:
+            says = wrong.orig if isinstance(wrong, DatabaseError) else wrong
+            raise InputFileError(f"The database cannot be read: {says}") from wrong
+        return
+    database = _database(store.folder)
     engine = create_engine("sqlite://", creator=lambda: _connect(database))
     try:
         with Session(engine) as db:
@@ -192,8 +248,8 @@ def _links(db: Session, store_id: str, seen: list[Link]) -> Iterator[Link]:
 class _StoreRead:
     """A store whose visits are put together one at a time."""
 
-    def __init__(self, db: Session, folder: Folder, archive: str, prefix: str) -> None:
-        self._db, self._folder, self._archive, self._prefix = db, folder, archive, prefix
+    def __init__(self, db: Session, photos: Folder, archive: str, prefix: str) -> None:
+        self._db, self._files_of, self._archive, self._prefix = db, photos, archive, prefix
         self._hash_of = lru_cache(_SEVERAL)(self._hash)
 
     def signed(self, entry: Entry, broken: tuple[Finding, ...]) -> ArchivedSet:
@@ -223,7 +279,7 @@ class _StoreRead:
 
     def _set(self, set_id: str, visit: StoredVisit, findings: list[Finding]) -> ArchivedSet:
         photos = [
-            (number, name, place.file, place.state, place.folder.stamp(place.file))
+            (number, name, place.file, place.state, place.stamp)
             for (number, name), place in sorted(visit.photos.items())
         ]
         told = [[one.kind, one.says] for one in findings]
@@ -267,10 +323,11 @@ class _StoreRead:
             .where(Arrival.visit_id == visit_id)
         )
         for number, name, sha256, removed_at in rows:
-            folder = self._folder.under(PHOTOS).under(sha256[:2])
+            folder = self._files_of.under(sha256[:2])
             is_removed = removed_at is not None and self._is_removed(sha256)
-            state = "removed" if is_removed else "there" if folder.has(sha256) else "missing"
-            yield (number, name), PhotoPlace(folder, sha256, state)  # type: ignore[arg-type]
+            stamp = folder.stamp(sha256)
+            state = "removed" if is_removed else "missing" if stamp is None else "there"
+            yield (number, name), PhotoPlace(folder, sha256, state, stamp)  # type: ignore[arg-type]
 
     def _is_removed(self, sha256: str) -> bool:
         """Whether an entry says that the photo was removed: it stands with a visit that had the photo."""

@@ -18,11 +18,12 @@ PhotoState = Literal["there", "missing", "removed"]
 
 @dataclass(frozen=True)
 class PhotoPlace:
-    """Where a photo's file lies, and whether it does."""
+    """Where a photo's file lies, and whether it does; `stamp` tells its state when it was listed."""
 
     folder: Folder
     file: str
     state: PhotoState
+    stamp: str | None = None
 
 
 @dataclass(frozen=True)
