@@ -115,6 +115,8 @@ def read_photo_set(
     # Relations are of the set's own placements: with others named, they have nothing to be of.
     references = () if placement else enumerate(set_file.relations)
     related = tuple(_referred(folder, r, ("relations", i), PlacementError) for i, r in references)
+    if placement and set_file.relations:
+        warnings += ("set.json: relations are left out, for other placements were named.",)
     declared = _declared(kit_part, parts, related)
     stored = _stored(folder, set_file)
     return PhotoSet(

@@ -172,10 +172,10 @@ def _from_origin(
     wheelbase_mm = vehicle.wheelbase_mm or WHEELBASE_MM
     axis = np.array([math.cos(origin.axis_rad), math.sin(origin.axis_rad)])
     start = np.array([0.0, 0.0])
-    if origin.at.startswith("rear"):
-        start[0] = -wheelbase_mm
-    elif not origin.at.startswith("front"):
+    if origin.at not in (*WHEELS, "front_axle", "rear_axle"):  # a datum plate
         start[0] = float(_bumper(body, math.cos(placement.facing_rad) > 0)[0])
+    elif origin.at.startswith("rear"):
+        start[0] = -wheelbase_mm
     if origin.at in WHEELS:
         track_mm = vehicle.track_front_mm if origin.at.startswith("front") else vehicle.track_rear_mm
         start[1] = (track_mm or TRACK_MM) / 2 * (1 if origin.at.endswith("left") else -1)

@@ -18,7 +18,7 @@ from vision.advice import (
     needed_change,
     settle,
 )
-from vision.kit import Placement
+from vision.kit import WHEELS, Placement
 
 AXLE_WORDS = {"front_axle": "the middle of the front axle", "rear_axle": "the middle of the rear axle"}
 
@@ -27,7 +27,7 @@ def origin_words(at: str) -> str:
     """What a person calls the place where range and bearing start."""
     if at in AXLE_WORDS:
         return AXLE_WORDS[at]
-    if at.startswith(("front_", "rear_")):
+    if at in WHEELS:
         return f"the {at.replace('_', ' ')} wheel"
     return f"the datum '{at}'"
 

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision import geometry
-from vision.kit import PLUMB_KEYS, DatumPlate, Origin, Placement, Relation, Target, value_keys
+from vision.kit import PLUMB_KEYS, WHEELS, DatumPlate, Origin, Placement, Relation, Target, value_keys
 
 # Beyond this pitch yaw and roll lose their meaning (MEASUREMENT.md, "Behind and beside").
 PITCH_LIMIT_DEG = 80.0
@@ -277,7 +277,7 @@ def why_not(plan: TargetPlan, found: Collection[str]) -> Mapping[str, str]:
 def _start_words(at: str, instead: str) -> str:
     if at == "front_axle":
         return f"The front axle is not known: hang clamps on the front wheels, or {instead}."
-    if at.startswith(("front_", "rear_")):
+    if at in WHEELS:
         wheel = at.replace("_", " ")
         return f"The {wheel} wheel is in no photo: hang its clamp and photograph it, or {instead}."
     return f"The datum plate '{at}' is in no photo: photograph it together with other plates."

@@ -10,6 +10,7 @@ import scipy.stats
 
 from tools.studies.coached import follow
 from tools.studies.coverage import INTERVAL, alarms, as_declared
+from tools.studies.families import FAMILIES, one_pair, one_set
 from tools.studies.mistakes_power import climb
 from tools.studies.planted import try_mistake
 from tools.studies.situations import measure_situation
@@ -100,6 +101,34 @@ def test_what_a_ladder_leaves_unseen_lies_within_u():
     assert large.n_named >= fewest(12, 0.97) and not large.n_conforming
     # A sheet at 99.8 % is mostly seen; |z| > 4.5 comes once in 150,000 values of a normal distribution.
     assert not [z for z in small.unseen_z if z > 4.5]
+
+
+# Of each set one value, so that all are independent.
+ONE_VALUE = {
+    "reflector_ahead": "0:bearing_deg",
+    "rear_board": "0:yaw_deg",
+    "side_board": "0:range_mm",
+    "corner_units": "r0:spacing_mm",
+    "pair_of_boards": "r0:symmetry_mm",
+    "mats_round": "0:heading_deg",
+    "mirror_plate": "0:pitch_deg",
+    "board_near_and_far": "s:distance_mm",
+    "angle_stops": "s:yaw_deg",
+}
+
+
+def test_every_kind_of_target_holds_what_it_says():
+    sets = [
+        (family, (one_set if family in FAMILIES else one_pair)(SEED, family, index))
+        for family in ONE_VALUE
+        for index in range(3)
+    ]
+    measured = [(family, o) for family, o in sets if not o.says]
+    z = [o.z[ONE_VALUE[family]] for family, o in measured if ONE_VALUE[family] in o.z]
+    assert sum(abs(one) <= INTERVAL for one in z) >= fewest(len(z), 0.95)
+    # |z| > 4.5 comes once in 150,000 values of a normal distribution.
+    assert not [(f, o.index, k) for f, o in measured for k, one in o.z.items() if abs(one) > 4.5]
+    assert sum(bool(o.failed) for _, o in measured) <= most(len(measured), 0.01)
 
 
 def test_who_follows_the_coach_blindly_gets_there():

@@ -20,6 +20,7 @@ from vision.bay import lay_out
 from vision.frame import quantities
 from vision.lenses import Profile
 from vision.measure import measure_found
+from vision.other_moves import origin_words
 from vision.photo import ExifFacts
 
 STEADY = Phone(u_focal_change=0.0, u_centre_shift_px=0.0, u_twist_mm=0.0, u_twist_rad=0.0)
@@ -115,6 +116,18 @@ def test_a_board_behind_wraps_rightly():
         again = measured(bay, m.found, [turned])
         difference = again.reported.value("0:yaw_deg") - m.reported.value("0:yaw_deg")
         assert difference == pytest.approx(off_deg, abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("at", "words"),
+    [
+        ("rear_left", "the rear left wheel"),
+        ("rear_axle", "the middle of the rear axle"),
+        ("rear_corner", "the datum 'rear_corner'"),  # whatever a datum plate is called
+    ],
+)
+def test_an_origin_is_called_by_what_it_is(at, words):
+    assert origin_words(at) == words
 
 
 @pytest.mark.parametrize("name", sorted(FAMILIES))
