@@ -143,7 +143,7 @@ def test_a_day_of_visits_with_kills_loses_nothing(shop: tuple[Server, Phone, Day
     seconds = time.monotonic() - begun
     print(
         f"\nseed {SEED}: {VISITS} visits, {PHONES} phones, {server.n_kills} kills, {seconds:.0f} s: "
-        f"{counts}; refused without need: {len(day.refusals)}"
+        f"{counts}; refusals without a reason: {len(day.refusals)}"
     )
     assert not day.refusals, day.refusals[:5]
     assert counts == {
