@@ -29,7 +29,17 @@ from api.records.recording import facts
 from api.records.removal import REMOVAL_KIND
 from api.records.signing import RECORD_KIND
 from api.store import DATABASE, migrate, newest_state
-from api.tables import Arrival, Entry, KitRevision, PhotoFile, PlacementRevision, Round, Visit, VisitPlacement
+from api.tables import (
+    Arrival,
+    Entry,
+    KitRevision,
+    PhotoFile,
+    PlacementRevision,
+    Round,
+    Visit,
+    VisitPlacement,
+)
+from api.visits.visit_list import of_vehicles
 from calib_data.recheck import Finding
 from tools.recheck.folders import Folder, folder_of
 from tools.recheck.sets import ArchivedSet, PhotoPlace, StoredVisit, fingerprint_of
@@ -95,7 +105,7 @@ def is_store(folder: Folder) -> bool:
 def count(store: StoreAddress) -> int:
     """How many visits it has."""
     with _reading(store) as db:
-        return db.scalar(select(func.count()).select_from(Visit)) or 0
+        return db.scalar(select(func.count()).select_from(Visit).where(of_vehicles())) or 0
 
 
 def sets_of(store: StoreAddress, archive: str, prefix: str) -> Iterator[ArchivedSet]:
@@ -116,7 +126,8 @@ def sets_of(store: StoreAddress, archive: str, prefix: str) -> Iterator[Archived
             db.expunge_all()  # bodies are large
         recorded = exists().where(Entry.visit_id == Visit.id, Entry.kind == RECORD_KIND)
         closed = exists().where(Round.visit_id == Visit.id, Round.closed_at.is_not(None))
-        for (visit_id,) in db.execute(select(Visit.id).where(~recorded, closed)).yield_per(100):
+        others = select(Visit.id).where(~recorded, closed, of_vehicles())
+        for (visit_id,) in db.execute(others).yield_per(100):
             yield read.unsigned(db.get_one(Visit, visit_id))
             db.expunge_all()
 
