@@ -1,12 +1,14 @@
 """Upkeep through the service's doors: who begins it, what is refused, and what its pages show."""
 
+import json
 from typing import Any
 
 import pytest
 from sqlalchemy import select
 
+from api.records import chain, verify
 from api.store import now
-from api.tables import KitRevision, Round
+from api.tables import Entry, KitRevision, Round
 from api.visits import results, upkeep
 from tests.api.signed import proof_file
 from tests.api.upkept import Upkept
@@ -164,3 +166,21 @@ def test_a_lens_is_kept_listed_and_retired(client, upkept):
     assert camera["label"] in reviewer.get("/lenses").text
     assert reviewer.post(f"/api/lenses/{kept['id']}/retire").json()["retired_at"]
     assert "Not used since" in reviewer.get("/lenses").text
+
+
+def test_a_record_from_before_proofs_were_recorded_is_shown_printed_and_verified(client, signed):
+    with signed.store.writing() as db:
+        entries = list(db.scalars(select(Entry).order_by(Entry.seq)))
+        told = [(entry.kind, entry.visit_id, json.loads(entry.body or b"{}")) for entry in entries]
+        for entry in entries:
+            db.delete(entry)
+        db.flush()
+        for kind, visit_id, body in told:
+            older = {key: value for key, value in body.items() if key not in ("proof", "proofs", "chain")}
+            chain.append(db, signed.store.id, kind, visit_id, older)
+    phone, visit_id = client("technician"), signed.visit_ids[0]
+    page = phone.get(f"/records/{visit_id}")
+    assert page.status_code == 200 and "proved" not in page.text
+    assert phone.get(f"/api/visits/{visit_id}/record.pdf").status_code == 200
+    with verify.reading_only(signed.store.folder) as db:
+        assert verify.verify(db, signed.store.folder, reads_photos=False).is_sound

@@ -370,6 +370,8 @@ def _every_path(ids: dict[str, str]) -> list[str]:
         *(f"/kits/{kit}", f"/kits/{kit}/edit", f"/placements/{placement}", f"/placements/{placement}/edit"),
         *("/review", "/review?order=wheelbase_off&bay=bay+1", "/review/rounds/18"),
         f"/visits/{visit}/compare?a={ids['first']}&b={ids['second']}",
+        *(f"/kits/{kit}/upkeep", f"/kits/{kit}/upkeep/bar", f"/kits/{kit}/upkeep/slide"),
+        *(f"/kits/{kit}/upkeep/fixture", f"/kits/{kit}/upkeep/sheets", f"/kits/{kit}/upkeep/lens", "/lenses"),
     ]
 
 
