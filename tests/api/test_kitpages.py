@@ -2,12 +2,15 @@
 
 import copy
 import re
+from concurrent.futures import Future
+from dataclasses import replace
 
 import pytest
 
 from api.figures import Figures
 from api.pages import kitdrawings, kitwords
 from api.pages.words import load_words
+from api.photos.outlooks import Better, ExpectedValue, FirstOutlook, Outlooks, PlacementOutlook, ProvedValue
 from tests.api.test_kitform import WHOLE
 
 WORDS, MM, INCHES = load_words(), Figures(), Figures("in", ",")
@@ -117,3 +120,92 @@ def test_a_page_tells_what_a_revision_changed_who_and_when(client):
     page = client("technician").get(f"/kits/{kit_id}").text
     assert "Floor plate 10, u of the floor&#39;s flatness there: 0.5\xa0mm → 1\xa0mm" in page
     assert "the gate&#39;s floor is worn" in page and "R. Example" in page
+
+
+# --- what a kit can prove ---------------------------------------------------------------------------
+
+
+@pytest.fixture
+def outlooks(client, app):
+    """The service's questions in place of its bench: `answer(told)` answers all of them."""
+    asked: list[Future] = []
+
+    def schedule(function, question):
+        asked.append(Future())
+        return asked[-1]
+
+    client("owner")  # the service has started by now
+    app.state.service = replace(app.state.service, outlooks=Outlooks(schedule))
+
+    def answer(told):
+        for future in asked:
+            future.set_result(told)
+
+    return answer
+
+
+LACKING = PlacementOutlook(
+    placement="front camera board",
+    kit="van 1",
+    n_photos=12,
+    can_be_proved=False,
+    says="CANNOT BE PROVED as things are: lateral offset.",
+    values=[
+        ExpectedValue(
+            key="lateral_mm", nominal=0, minus=4, plus=4, u=3.1, largest_u=2.04, conforming=None,
+            limits={"clamps": 0.8, "image": 0.1},
+        )
+    ],
+    betterments=[Better(says="Measure the clamps twice as well.", u={"lateral_mm": 1.6}, proves=True)],
+    stations=["Beside the rear left wheel"],
+)  # fmt: skip
+
+
+def test_a_page_does_not_wait_for_what_is_worked_out(client, outlooks, kit, placement):
+    phone = client("technician")
+    path = f"/placements/{placement.placement_id}/provable?kit={kit.kit_id}"
+    assert "Being worked out" in (page := phone.get(path).text) and "data-again" in page
+    outlooks(LACKING)
+    page = phone.get(path).text
+    assert "data-again" not in page and "CANNOT BE PROVED as things are: lateral offset." in page
+    assert "To be expected: u 3.1\xa0mm. More than 2.0\xa0mm proves nothing." in page
+    assert "wheel clamps 80 %" in page and "Measure the clamps twice as well." in page
+    assert re.search(r"u.1\.6.mm", page) and "Then all of it can be proved." in page
+    assert path.replace("&", "&amp;") in phone.get(f"/placements/{placement.placement_id}").text
+    assert path in phone.get(f"/kits/{kit.kit_id}").text
+
+
+def test_a_visits_page_asks_for_its_own_kit_and_placements(client, outlooks, bay):
+    visit, phone = bay.begin(), client("technician")
+    assert f"/visits/{visit.id}/provable" in phone.get(f"/visits/{visit.id}").text
+    assert "data-again" in phone.get(f"/visits/{visit.id}/provable").text
+    outlooks(LACKING)
+    page = phone.get(f"/visits/{visit.id}/provable").text
+    assert "cannot be proved" in page and "hatchback, grey" in page
+
+
+def test_an_outlook_that_failed_says_so(client, outlooks, app, kit, placement):
+    def broken(function, question):
+        failed: Future = Future()
+        failed.set_exception(MemoryError())
+        return failed
+
+    app.state.service = replace(app.state.service, outlooks=Outlooks(broken))
+    page = client("technician").get(f"/placements/{placement.placement_id}/provable?kit={kit.kit_id}").text
+    assert "could not be worked out. Ask again" in page and "data-again" not in page
+
+
+def test_the_first_kits_page_is_the_editors_and_shows_what_it_proves(client, outlooks):
+    assert client("technician").get("/kits/new/first").status_code == 403
+    editor = client("reviewer")
+    page = editor.get("/kits/new/first").text
+    assert "/api/sheets.pdf?plates=0,1,2,3,4,5,10,11,12,13,14&amp;paper=A4" in page
+    (own,) = re.findall(r'data-live="(/kits/new/first/outlook\?key=[0-9a-f]{64})" data-again', page)
+    proved = [
+        ProvedValue(key="lateral_mm", u=2.1, at_best=4.2, easily=7.1, says=""),
+        ProvedValue(key="height_mm", u=None, at_best=None, easily=None, says="No floor plates."),
+    ]
+    outlooks(FirstOutlook(n_photos=12, distances=[(3000.0, proved)]))
+    page = editor.get(own).text
+    assert "±4.2\xa0mm" in page and "±7.1\xa0mm" in page and "No floor plates." in page
+    assert "data-again" not in page
