@@ -4,9 +4,9 @@ Plain numbers only, in mm and degrees. Figures are rounded to a millionth of the
 noise, and would differ from one machine's libraries to the next.
 
 Beyond FORMATS.md a result carries `set`, `geometry` (for drawings), `states` (where something moved),
-`kit_effects` and `unseen_moves` (for comparing rounds), `not_checked`, `caution`, `warnings` and `made_with`;
-a placement its `says` and `joint` risk, a photo its `sha256` and `remarks` on the sharpness and exposure of
-single plates.
+`kit_effects` and `unseen_moves` (for comparing rounds), `not_checked`, `caution`, `warnings`, `made_with`,
+`distrusted` where something was known against the kit; a placement its `says` and `joint` risk, a photo its
+`sha256` and `remarks` on the sharpness and exposure of single plates.
 """
 
 import math
@@ -111,7 +111,7 @@ def to_result(
         "kit_effects": _kit_effects(m, photo_set),
         "unseen_moves": [_unseen_move(one, m.reported) for one in m.moves],
         "made_with": made_with(),
-    }
+    } | ({"distrusted": photo_set.distrusted} if photo_set.distrusted else {})
 
 
 def made_with() -> Json:

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from calib_data.compare import COVERAGE_95, Sides, compare_results
 from calib_data.formats import ShiftFile
 from vision.advice import LABELS
-from vision.decide import PlacementDecision, decide_placement, near_nominal
+from vision.decide import PlacementDecision, decide_placement, near_nominal, undecided_by
 from vision.kit import EVERY_KEY, Tolerance
 
 Json = dict[str, Any]
@@ -47,6 +47,9 @@ def decide_shift(before: Json, after: Json, shift: ShiftFile) -> Json:
         if decide_placement(required, keys, values, moved, missing, ()).decision != "conforming":
             unseen = "the photos of one of the rounds do not exclude that something moved between them."
             decision = decide_placement(required, keys, values, covariance, missing, (unseen,))
+    distrusted = before.get("distrusted") or after.get("distrusted")
+    if distrusted:
+        decision = undecided_by(decision, distrusted)
     return {
         "name": shift.name,
         "from": shift.from_,
@@ -54,7 +57,7 @@ def decide_shift(before: Json, after: Json, shift: ShiftFile) -> Json:
         "decision": decision.decision,
         "values": {key: _value(key, required[key], keys, values, covariance, decision) for key in required},
         "says": list(decision.says),
-        "advice": [] if failed else _hints(shift, required, keys, values, decision),
+        "advice": [] if failed or distrusted else _hints(shift, required, keys, values, decision),
     }
 
 

@@ -92,6 +92,13 @@ def test_a_failed_test_of_either_round_leaves_nothing_conforming():
     assert any("second round: the fixture moved" in says for says in decided["says"])
 
 
+@pytest.mark.parametrize("moved", [2.0, 50.0])
+def test_with_a_kit_that_was_flagged_in_either_round_nothing_is_decided(moved):
+    decided = decide_shift(result(0.0), result(moved, distrusted="It was flagged."), shift(2.0))
+    assert decided["decision"] == "undecided" and decided["advice"] == []
+    assert decided["says"][0] == "Undecided: It was flagged."
+
+
 def test_a_move_that_a_round_does_not_exclude_leaves_it_undecided():
     moves = [{"what": "fixture plate", "between": ["a", "b"], "effects": {"0:yaw_deg": [0.4]}}]
     decided = decide_shift(result(0.0, unseen_moves=moves), result(2.0), shift(2.0))
