@@ -1,9 +1,7 @@
 """What else a placement may have meant: another reading that fits where its own does not."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import replace
-
-import numpy as np
 
 from vision.adjust import Adjustment
 from vision.decide import near_nominal
@@ -18,21 +16,22 @@ LEFT_OVER = 0.2
 GROSS = 3.0
 
 
-def misfit(values: Mapping[str, float], required: Mapping[str, Tolerance]) -> float:
-    """The largest deviation from nominal, in half-widths of the tolerance; infinite where not measured."""
-    if not set(required) <= set(values):
-        return np.inf
+def misfit(values: Mapping[str, float], required: Mapping[str, Tolerance], keys: Collection[str]) -> float:
+    """The largest deviation from nominal of these values, in half-widths of the tolerance."""
     off = [
-        abs(near_nominal(key, values[key], t.nominal) - t.nominal) / max(t.minus, t.plus)
-        for key, t in required.items()
+        abs(near_nominal(key, values[key], required[key].nominal) - required[key].nominal)
+        / max(required[key].minus, required[key].plus)
+        for key in keys
     ]
     return max(off, default=0.0)
 
 
 def explains(plan: FramePlan, adjustment: Adjustment, own: TargetPlan, other: TargetPlan) -> bool:
-    """Whether a gross misfit of the own reading goes away with another one."""
-    before = misfit(values_as(plan, adjustment.state.poses, own), own.placement.values)
-    after = misfit(values_as(plan, adjustment.state.poses, other), other.placement.values)
+    """Whether a gross misfit of the own reading goes away with another one, by what both have measured."""
+    as_own, as_other = (values_as(plan, adjustment.state.poses, reading) for reading in (own, other))
+    required = own.placement.values
+    keys = set(required) & set(as_own) & set(as_other)
+    before, after = misfit(as_own, required, keys), misfit(as_other, required, keys)
     return before > GROSS and after < LEFT_OVER * before
 
 

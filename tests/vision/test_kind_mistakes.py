@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from tools import kind_mistakes
-from tools.studies.families import draw_bay, measure_bay
+from tools.studies.families import draw_bay, measure_bay, told
 
 # These are like others of the list, and slow.
 LONG = ("mats swapped", "mat a quarter off", "pair swapped")
@@ -40,3 +40,9 @@ def test_moves_of_a_pair_say_which_and_which_way():
     m = measure_bay(rng, replace(bay, relations=(relation,)))
     assert m.relations[0].decision.decision == "nonconforming" and m.decision == "nonconforming"
     assert "further apart" in m.relations[0].advice[0] and "'left placed'" in m.relations[0].advice[0]
+
+
+@pytest.mark.study
+def test_swapped_mats_are_named_where_one_shows_too_few_plates_to_be_flat():
+    """What both have measured tells; a value that one of them lacks tells nothing."""
+    assert told(1, "mats swapped", 6).named
