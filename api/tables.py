@@ -210,7 +210,9 @@ class Deviation(Table):
 
 
 class Round(Table):
-    """One walk with the phone. Kinds: first, after_correction, after_calibration; of upkeep, its groups."""
+    """One walk with the phone. Kinds: first, after_correction, after_calibration look at the target;
+    clamps_before and clamps_after are a check of the clamps, before and after the vehicle is rolled; of upkeep,
+    its groups."""
 
     __tablename__ = "round"
     id: Mapped[str] = _id(primary_key=True)
@@ -222,6 +224,19 @@ class Round(Table):
     closed_by: Mapped[str | None] = _id(ForeignKey("person.id"))
     closed_at: Mapped[str | None] = _time()
     __table_args__ = (UniqueConstraint("visit_id", "number"),)
+
+
+class ClampOff(Table):
+    """That a clamp was taken off after a check: from this round on, what was found of it holds no more."""
+
+    __tablename__ = "clamp_off"
+    seq: Mapped[int] = mapped_column(primary_key=True, autoincrement=True)
+    visit_id: Mapped[str] = _id(ForeignKey("visit.id"), index=True)
+    wheel: Mapped[str] = mapped_column(String(16))
+    from_round: Mapped[int]
+    says: Mapped[str]
+    by: Mapped[str] = _id(ForeignKey("person.id"))
+    at: Mapped[str] = _time()
 
 
 class PhotoFile(Table):
@@ -271,7 +286,10 @@ class Arrival(Table):
 
 
 class Measured(Table):
-    """One measuring of a round; the latest by `seq` counts. States: waiting, done, not_enough, failed."""
+    """One measuring of a round; the latest by `seq` counts. States: waiting, done, not_enough, failed.
+
+    Of a round of kind clamps_after, `result` is plumbsight.clamps/1, from both rounds of the check.
+    """
 
     __tablename__ = "measured"
     seq: Mapped[int] = mapped_column(primary_key=True, autoincrement=True)
@@ -281,7 +299,7 @@ class Measured(Table):
     asked_at: Mapped[str] = _time()
     done_at: Mapped[str | None] = _time()
     inputs: Mapped[dict[str, Any]] = mapped_column(JSON, default=dict)  # as inputs.of_round gave them
-    # plumbsight.result/1; of an upkeep that is no slide, as photos/upkeep_work.py makes it
+    # plumbsight.result/1, after rolling clamps/1; of an upkeep that is no slide, as photos/upkeep_work.py makes it
     result: Mapped[dict[str, Any] | None] = mapped_column(JSON)
     observations: Mapped[bytes | None] = mapped_column(LargeBinary)  # plumbsight.observations/1, zlib
 

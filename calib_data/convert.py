@@ -44,6 +44,7 @@ from vision.kit import (
     Plate,
     Relation,
     ScaleBar,
+    Seated,
     Target,
     Tolerance,
     Vehicle,
@@ -241,6 +242,7 @@ def _clamp(file: WheelFile) -> Clamp:
         u_tilt_rad=float(np.radians(file.u_tilt_deg)),
         eccentricity_mm=(file.eccentricity_mm[0], file.eccentricity_mm[1]),
         tilt_rad=(tilt_x_rad, tilt_y_rad),
+        seated=Seated(np.array(file.seated.T_wheels_plate), file.seated.says) if file.seated else None,
     )
 
 

@@ -123,6 +123,18 @@ class PlateFile(FileModel):
     )
 
 
+_Row = Annotated[list[float], Field(min_length=4, max_length=4)]
+
+
+class SeatedFile(FileModel):
+    """That a clamp was checked on its wheel, in two positions, and still hangs as then."""
+
+    T_wheels_plate: Annotated[list[_Row], Field(min_length=4, max_length=4)] = _field(
+        "how the plate hung among the wheels' plates at the check", "Leave `seated` as the check wrote it."
+    )
+    says: str = _field("which check it was", 'Enter e.g. "rounds 1 and 2".', "")
+
+
 class WheelFile(FileModel):
     """A plate on a wheel clamp."""
 
@@ -154,6 +166,9 @@ class WheelFile(FileModel):
     )
     measured_on: IsoDate | None = _field(
         "the day on which the clamp was measured", "Enter e.g. 2026-03-14.", None
+    )
+    seated: SeatedFile | None = _field(
+        "the check of the clamp as it hangs on this vehicle", "Leave it out of a kit that is kept.", None
     )
 
 

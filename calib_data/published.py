@@ -4,6 +4,7 @@ import json
 from pathlib import Path
 from typing import Any
 
+from calib_data.clamps import ClampsFile
 from calib_data.formats import (
     CameraFile,
     FileModel,
@@ -28,6 +29,7 @@ FILES: dict[str, type[FileModel]] = {
     "camera": CameraFile,
     "observations": ObservationsFile,
     "proof": ProofFile,
+    "clamps": ClampsFile,
     "record": RecordFile,
     "removal": RemovalFile,
     "review": ReviewFile,

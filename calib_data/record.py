@@ -9,6 +9,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, StringConstraints
 
+from calib_data.clamps import ClampsFile
 from calib_data.formats import (
     FileModel,
     IsoDate,
@@ -187,6 +188,7 @@ class EarlierMeasuring(FileModel):
     state: str
     says: str
     result: ResultFile | None = None
+    clamps: ClampsFile | None = None
 
 
 class RoundOfRecord(FileModel):
@@ -209,10 +211,23 @@ class RoundOfRecord(FileModel):
         description="Vehicle, kit and placements as they stood when this round was measured."
     )
     result: ResultFile | None = None
+    clamps: ClampsFile | None = Field(
+        None, description="Of a round after rolling: what the check of clamps found, in place of a result."
+    )
     observations: dict[str, Any] | None = Field(
         None, description="plumbsight.observations/1: enough to compute the result again."
     )
     earlier: list[EarlierMeasuring] = []
+
+
+class ClampOff(FileModel):
+    """That a clamp was taken off after it was checked: from this round on the check no longer holds of it."""
+
+    wheel: str
+    from_round: int
+    says: str
+    by: Id
+    at: Time
 
 
 class JointOfRecord(FileModel):
@@ -263,6 +278,7 @@ class RecordFile(FileModel):
     conditions: list[ConditionOfRecord]
     deviations: list[DeviationOfRecord]
     rounds: list[RoundOfRecord] = Field(min_length=1)
+    clamps_off: list[ClampOff] = []
     photos: list[PhotoOfRecord]
     phones: list[str]
     rule: RuleOfRecord

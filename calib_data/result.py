@@ -4,9 +4,9 @@ Plain numbers only, in mm and degrees. Figures are rounded to a millionth of the
 noise, and would differ from one machine's libraries to the next.
 
 Beyond FORMATS.md a result carries `set`, `geometry` (for drawings), `states` (where something moved),
-`kit_effects` and `unseen_moves` (for comparing rounds), `not_checked`, `caution`, `warnings`, `made_with`,
-`distrusted` where something was known against the kit; a placement its `says` and `joint` risk, a photo its
-`sha256` and `remarks` on the sharpness and exposure of single plates.
+`kit_effects` and `unseen_moves` (for comparing rounds), `clamps` (those checked as they hang), `not_checked`,
+`caution`, `warnings`, `made_with`, `distrusted` where something was known against the kit; a placement its
+`says` and `joint` risk, a photo its `sha256` and `remarks` on the sharpness and exposure of single plates.
 """
 
 import math
@@ -31,6 +31,7 @@ from vision.measure import Measurement
 from vision.moved import LATER
 from vision.photo import ExifFacts
 from vision.placement import Reported
+from vision.seated import checked_clamps_off
 from vision.unseen import Unseen
 
 # Half-width of a normal distribution's 95 % interval, in units of u (JCGM 100, table G.1, rounded there).
@@ -104,6 +105,7 @@ def to_result(
             }
             for s in m.states
         ],
+        "clamps": _clamps(m),
         "not_checked": list(m.not_checked),
         "caution": m.caution,
         "warnings": [*photo_set.warnings, *m.warnings],
@@ -149,6 +151,27 @@ def _quantity(value: float, u: float) -> Json:
         "value": round(value, decimals),
         "u": round(u, decimals),
         "interval95": [round(value - half, decimals), round(value + half, decimals)],
+    }
+
+
+def _clamps(m: Measurement) -> Json:
+    """By wheel, which check says how the clamp hangs, with what it found; empty where none was checked.
+
+    One that hangs otherwise than at the check does not hold any more.
+    """
+    kit = m.adjustment.network.kit
+    off = checked_clamps_off(m.adjustment, kit)
+    return {
+        wheel: {
+            "says": clamp.seated.says,
+            "holds": wheel not in off,
+            "eccentricity_mm": list(clamp.eccentricity_mm),
+            "u_eccentricity_mm": clamp.u_eccentricity_mm,
+            "tilt_deg": np.degrees(clamp.tilt_rad).round(5).tolist(),
+            "u_tilt_deg": round(float(np.degrees(clamp.u_tilt_rad)), 5),
+        }
+        for wheel, clamp in kit.clamps.items()
+        if clamp.seated is not None
     }
 
 

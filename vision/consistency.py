@@ -17,7 +17,7 @@ from vision.frame import FramePlan
 from vision.hypotheses import SaddleScores
 from vision.kit import Kit, Vehicle
 from vision.placement import Reported
-from vision.trial import Case, ConsistencyTest
+from vision.trial import Case, ConsistencyTest, spoken
 
 FAMILY_LEVEL = 0.003
 # Scores are linear: of the misfit of a mistake as large as 3 % in scale they miss so much, as a share.
@@ -32,6 +32,7 @@ _PLAIN = (
     labels.target_identity,
     contradictions.wheel_places,
     contradictions.lean,
+    contradictions.clamps_as_checked,
     levelled.level_plates,
     contradictions.facing,
     contradictions.swapped_units,
@@ -100,9 +101,16 @@ def _likeliness(test: ConsistencyTest) -> float:
 
 
 def not_checked(kit: Kit, plan: FramePlan) -> tuple[str, ...]:
-    """What a single round of photos cannot see; its possible size is in u as far as the kit states it."""
+    """What a single round of photos cannot see; its possible size is in u as far as the kit states it.
+
+    Clamps that were checked as they hang are left out.
+    """
     unlabelled = [f"'{t.target.name}'" for t in plan.targets if t.target.label is None and not t.is_mat]
-    out = ["clamp seating (a clamp off its seat moves a wheel centre unseen)"]
+    unchecked = [wheel for wheel, clamp in kit.clamps.items() if clamp.seated is None]
+    out = []
+    if unchecked:
+        some = f" of {', '.join(map(spoken, unchecked))}" if len(unchecked) < len(kit.clamps) else ""
+        out.append(f"clamp seating{some} (a clamp off its seat moves a wheel centre unseen)")
     if not kit.scale_bars:
         out.append(
             "the rule that measured the printed rulers: u counts it as right to "

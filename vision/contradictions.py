@@ -5,6 +5,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from vision.readings import swapped
+from vision.seated import checked_clamps_off
 from vision.trial import Case, ConsistencyTest, plain_test, spoken
 from vision.wheelplaces import in_words, likeliest
 
@@ -28,6 +29,7 @@ SURELY_OFF_U = 4.0
 LARGEST_REJECTED_SHARE = 0.2
 # Points are also rejected where a whole body moved: such causes, which explain more, come first.
 GAIN_OF_SYMPTOM = 0.0
+CLAMPS_AS_CHECKED = "clamps as checked"
 # A lack, not a contradiction: it ranks below all of those, and judge.py lets it spoil no move.
 GAIN_OF_LACK = -1.0
 
@@ -71,6 +73,22 @@ def lean(case: Case) -> Iterator[ConsistencyTest]:
                 "seat the clamp anew."
             )
     yield plain_test("clamps upright", " ".join(wrong), "every wheel plate stands upright")
+
+
+def clamps_as_checked(case: Case) -> Iterator[ConsistencyTest]:
+    """Clamps that were checked as they hang: none was taken off since."""
+    if all(clamp.seated is None for clamp in case.kit.clamps.values()):
+        return
+    off = checked_clamps_off(case.adjustment, case.kit)
+    problem = ""
+    if off:
+        names = ", ".join(f"the {spoken(w)} wheel (turned by {abs(d):.1f} degrees)" for w, d in off.items())
+        problem = (
+            f"The clamp on {names} hangs otherwise than when the clamps were checked: it was taken off, or "
+            "slipped. What was found of it then no longer holds. Say so on the visit's page; the round is "
+            "then measured without it."
+        )
+    yield plain_test(CLAMPS_AS_CHECKED, problem, "no clamp turned otherwise than the rest since the check")
 
 
 def facing(case: Case) -> Iterator[ConsistencyTest]:

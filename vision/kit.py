@@ -52,9 +52,25 @@ class Plate:
     scale_is_measured: bool = False
 
 
+@dataclass(frozen=True, eq=False)
+class Seated:
+    """That a clamp was checked on its wheel, as it hangs now: it holds until the clamp is taken off.
+
+    Attributes:
+        T_wheels_plate: (4, 4) how the plate hung among the wheels' plates then (seated.py).
+        says: Which check that was.
+    """
+
+    T_wheels_plate: NDArray
+    says: str
+
+
 @dataclass(frozen=True)
 class Clamp:
-    """A plate on a wheel. Wheel centre = plate origin - standoff * plate z (MEASUREMENT.md)."""
+    """A plate on a wheel. Wheel centre = plate origin - standoff * plate z (MEASUREMENT.md).
+
+    `seated`: None where eccentricity and tilt are the kit's, not those of the clamp as it hangs now.
+    """
 
     plate: int
     standoff_mm: float
@@ -63,6 +79,7 @@ class Clamp:
     u_tilt_rad: float
     eccentricity_mm: tuple[float, float] = (0.0, 0.0)
     tilt_rad: tuple[float, float] = (0.0, 0.0)
+    seated: Seated | None = None
 
 
 @dataclass(frozen=True, eq=False)

@@ -34,6 +34,7 @@ from vision.lenses import Profile
 from vision.measure import assemble
 from vision.moved import LATER
 from vision.propagate import jacobian
+from vision.seated import among_wheels
 from vision.sightings import FoundPhoto
 
 # A wheel's turn between the positions, as an angle from 0 to 180 degrees: half a turn serves best, and a
@@ -90,11 +91,15 @@ class Seat:
 
 @dataclass(frozen=True, eq=False)
 class Seating:
-    """All clamps, in the order of `WHEELS`, with their joint covariance (4 w, 4 w)."""
+    """All clamps, in the order of `WHEELS`, with their joint covariance (4 w, 4 w).
+
+    `T_wheels_plate`: by wheel, how the plates hung among each other in the later position (seated.py).
+    """
 
     seats: tuple[Seat, ...]
     covariance: NDArray
     adjustment: Adjustment
+    T_wheels_plate: Mapping[str, NDArray]
 
     def kit(self, kit: Kit) -> Kit:
         """The kit with the clamps as they sit now: true until one of them is taken off."""
@@ -150,7 +155,8 @@ def seating(adjustment: Adjustment, kit: Kit) -> Seating:
     solved = problem.solved(loose)
     index = np.concatenate([problem.misses(k) for k in every])
     seats = tuple(problem.seat(k, solved, tests[k]) for k in every)
-    return Seating(seats, solved.covariance[np.ix_(index, index)], adjustment)
+    hung = among_wheels(adjustment, kit, LATER)
+    return Seating(seats, solved.covariance[np.ix_(index, index)], adjustment, hung)
 
 
 @dataclass(frozen=True, eq=False)

@@ -7,7 +7,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from api.pages import showing, sketches
+from api.pages import clampwords, showing, sketches
 from api.pages.pages import Desk, Paired, page_router
 from api.pages.words import load_words
 from api.photos.photo_view import PhotoView, of_visit
@@ -16,8 +16,10 @@ from api.records import chain, removal, signing
 from api.store import now
 from api.tables import Measured, Visit
 from api.visits import proofs, results, rounds, visits
+from api.visits.clampchecks import AFTER
 from api.visits.visit_view import RoundView, VisitView
 from calib_data.compare import Difference
+from calib_data.record import LOOKS
 
 router = page_router()
 
@@ -35,7 +37,9 @@ def result(round_id: str, desk: Paired) -> HTMLResponse:
     one = _round_of(view, round_id)
     if one.measured is None:
         raise NotThereError(desk.words("result.none"))
-    earlier = [row for row in view.rounds if row.number < one.number and row.measured]
+    if one.kind == AFTER:
+        return _clamps_result(desk, view, one, done)
+    earlier = [row for row in view.rounds if row.number < one.number and row.measured and row.kind in LOOKS]
     return desk.page(
         "result.html",
         visit=view,
@@ -47,6 +51,20 @@ def result(round_id: str, desk: Paired) -> HTMLResponse:
         result=_shown(desk, done),
         photos=list(photos_of(desk, done.result["photos"], round_id, photos)) if done and done.result else [],
         before=earlier[-1].id if earlier else "",
+        is_demo=view.is_demo,
+        events=f"/api/events?visit={view.id}&after={view.change_seq}",
+    )
+
+
+def _clamps_result(desk: Desk, view: VisitView, one: RoundView, done: Measured | None) -> HTMLResponse:
+    """What a check of the clamps found."""
+    found = done.result["seats"] if done is not None and done.result is not None else {}
+    return desk.page(
+        "clamps.html",
+        visit=view,
+        round=one,
+        measured=one.measured,
+        clamps=[clampwords.shown_seat(wheel, seat, desk.figures) for wheel, seat in found.items()],
         is_demo=view.is_demo,
         events=f"/api/events?visit={view.id}&after={view.change_seq}",
     )

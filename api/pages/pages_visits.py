@@ -10,12 +10,15 @@ from sqlalchemy.orm import Session
 
 from api.access import health
 from api.events import position
+from api.pages.clampwords import shown_seats
 from api.pages.pages import Paired, page_router
 from api.photos.photo_view import PhotoView, of_visit
 from api.tables import Arrival, Measured, Round
 from api.visits import kits, placements, proofs, rounds, slips, upkeep, visit_rows, visits
+from api.visits.clampchecks import AFTER, BEFORE
 from api.visits.conditions import STATES
-from api.visits.visit_view import VisitView
+from api.visits.visit_view import RoundView, VisitView
+from calib_data.record import LOOKS
 
 router = page_router()
 
@@ -139,6 +142,7 @@ def one_visit(visit_id: str, desk: Paired) -> HTMLResponse:
         states=STATES,
         kits=offered_kits,
         placements=offered,
+        clamps=shown_seats(view.clamps, desk.figures) if view.clamps else [],
         is_demo=view.is_demo,
         events=_events(view),
     )
@@ -147,12 +151,17 @@ def one_visit(visit_id: str, desk: Paired) -> HTMLResponse:
 def next_of(view: VisitView) -> str:
     """What most likely comes next, so that it is the first button: a word for the template."""
     last = view.rounds[-1] if view.rounds else None
+    looks = [one for one in view.rounds if one.kind in LOOKS]
     if view.signed_at is not None:
         return "record"
     if last is None:
         return "first"
     if last.is_open:
         return "photos"
+    if last.kind == BEFORE:
+        return "roll"
+    if last.kind == AFTER:
+        return "again" if looks else "first"
     if last.measured is None or last.measured.decision is None:
         return "waiting" if last.measured and last.measured.state == "waiting" else "again"
     return "sign" if last.measured.decision == "conforming" else "read"
@@ -189,7 +198,8 @@ def one_round(round_id: str, desk: Paired, placement: str = "") -> Response:
         round=one,
         photos=list(reversed(own)),
         tray=tray,
-        unseen=_unseen(view, own),
+        unseen=_unseen(view, one, own),
+        is_look=one.kind in LOOKS,
         n_waiting=sum(photo.state == "waiting" for photo in own),
         code=code,
         placement=placement,
@@ -198,7 +208,11 @@ def one_round(round_id: str, desk: Paired, placement: str = "") -> Response:
     )
 
 
-def _unseen(view: VisitView, photos: Sequence[PhotoView]) -> list[int]:
-    """Plates of the kit that no photo of the round shows so far."""
-    seen = {one.plate for photo in photos for one in photo.plates}
-    return sorted(set(map(int, view.kit.file["plates"])) - seen)
+def _unseen(view: VisitView, one: RoundView, photos: Sequence[PhotoView]) -> list[int]:
+    """Plates of the kit that no photo of the round shows so far; of a check of clamps, of those it needs."""
+    seen = {plate.plate for photo in photos for plate in photo.plates}
+    file = view.kit.file
+    wanted = set(map(int, file["plates"]))
+    if one.kind not in LOOKS:
+        wanted = {part["plate"] for part in (*file["wheels"].values(), *file.get("floor", ()))}
+    return sorted(wanted - seen)

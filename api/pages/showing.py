@@ -66,6 +66,7 @@ class ShownResult:
     failed: tuple[str, ...]
     passed: tuple[str, ...]
     facts: tuple[tuple[str, str], ...]
+    clamps: str
     not_checked: tuple[str, ...]
     warnings: tuple[str, ...]
     caution: str
@@ -83,6 +84,7 @@ def show(result: Json, kit_file: Json, words: Words, figures: Figures) -> ShownR
         failed=tuple(figures.words(test["says"]) for test in result["tests"] if not test["ok"]),
         passed=tuple(figures.words(test["says"]) for test in result["tests"] if test["ok"]),
         facts=tuple(_facts(result["vehicle"], words, figures)),
+        clamps=_clamps(result.get("clamps", {}), words),
         not_checked=tuple(figures.words(says) for says in result["not_checked"]),
         warnings=tuple(figures.words(says) for says in result["warnings"]),
         caution=result["caution"],
@@ -90,6 +92,14 @@ def show(result: Json, kit_file: Json, words: Words, figures: Figures) -> ShownR
         side=sketches.side(result, words, figures),
         patterns=sketches.patterns(),
     )
+
+
+def _clamps(clamps: Json, words: Words) -> str:
+    """Which check the clamps' eccentricity and tilt are from; empty where they are the kit's."""
+    if not clamps:
+        return ""
+    says = ", ".join(dict.fromkeys(one["says"] for one in clamps.values()))
+    return words("result.clamps", wheels=", ".join(words(f"wheel.{wheel}") for wheel in clamps), says=says)
 
 
 def _state(state: Json, kit_file: Json, words: Words, figures: Figures) -> ShownState:

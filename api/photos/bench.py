@@ -1,5 +1,6 @@
 """The bench's tasks: what each needs from the tables, and what is written when it ends."""
 
+from collections.abc import Callable
 from typing import Any
 
 from sqlalchemy import Select, exists, select
@@ -9,7 +10,7 @@ from api.photos import photofiles, upkeep_work, work
 from api.photos.jobs import Failed, Key, Task
 from api.store import Store, now, tell
 from api.tables import Arrival, Measured, Round, Visit
-from api.visits import inputs, results, slips, tray, upkeep
+from api.visits import clampchecks, inputs, results, slips, tray, upkeep
 
 
 def next_task(db: Session, store: Store, under_way: frozenset[Key], n_workers: int) -> Task | None:
@@ -30,7 +31,9 @@ def next_task(db: Session, store: Store, under_way: frozenset[Key], n_workers: i
 
 def _ready_to_measure(under_way: list[str | int]) -> Select[Any]:
     photo = aliased(Arrival)
-    is_looking = exists().where(photo.round_id == Measured.round_id, photo.state == "waiting")
+    # A check of the clamps also waits for the photos of the round before it.
+    theirs = photo.round_id.in_([Measured.round_id, Measured.inputs["before_round_id"].as_string()])
+    is_looking = exists().where(theirs, photo.state == "waiting")
     query = select(Measured).where(Measured.state == "waiting", Measured.seq.not_in(under_way), ~is_looking)
     return query.order_by(Measured.seq).limit(1)
 
@@ -61,10 +64,11 @@ def looking(db: Session, store: Store, arrival: Arrival) -> Task:
 def measuring(db: Session, store: Store, row: Measured) -> Task:
     """Measure a round whose photos have all been looked at."""
     one = db.get_one(Round, row.round_id)
+    if one.kind == clampchecks.AFTER:
+        return measuring_clamps(db, row)
     visit = db.get_one(Visit, one.visit_id)
     photos = results.photos_of(db, one.id)
-    given, seq, round_id, visit_id = row.inputs, row.seq, one.id, visit.id
-    ids = [photo.id for photo in photos]
+    given = row.inputs
     files = photofiles.files_at(store.place)
     stored = {p.name: p.sha256 for p in photos if p.found is not None}
     at_hand = {name: sha256 for name, sha256 in stored.items() if files.has(sha256)}
@@ -78,13 +82,41 @@ def measuring(db: Session, store: Store, row: Measured) -> Task:
         found=tuple(photo.found for photo in photos if photo.found is not None),
         files=files,
         stored=at_hand,
-        earlier=results.observations(db, round_id) if len(at_hand) < len(stored) else None,
+        earlier=results.observations(db, one.id) if len(at_hand) < len(stored) else None,
         unread=tuple((p.name, " ".join(p.seen["says"] if p.seen else ())) for p in photos if p.found is None),
     )
+    write, asked = _writes(db, row, [one.id]), given.get("upkeep")
+    if asked is not None and asked["kind"] != "slide":
+        return Task("measure", row.seq, upkeep_work.FUNCTIONS[asked["kind"]], (job, asked["asked"]), write)
+    return Task("measure", row.seq, work.measure_round, (job,), write)
+
+
+def measuring_clamps(db: Session, row: Measured) -> Task:
+    """Check the clamps, from the photos of the round before rolling and of this one."""
+    before_id = row.inputs["before_round_id"]
+    round_ids = [round_id for round_id in (before_id, row.round_id) if round_id]
+    before, after = (
+        tuple(photo.found for photo in results.photos_of(db, round_id) if photo.found is not None)
+        if round_id
+        else ()
+        for round_id in (before_id, row.round_id)
+    )
+    job = work.ClampsToMeasure(row.inputs["kit"]["file"], before, after)
+    return Task("measure", row.seq, work.measure_clamps, (job,), _writes(db, row, round_ids))
+
+
+def _writes(db: Session, row: Measured, round_ids: list[str]) -> Callable[[Session, Any], None]:
+    """What writes a measuring's outcome, as long as inputs and photos are still those it was made from."""
+    given, seq, visit_id = row.inputs, row.seq, db.get_one(Round, row.round_id).visit_id
+
+    def photos_of(db: Session) -> list[str]:
+        return [photo.id for round_id in round_ids for photo in results.photos_of(db, round_id)]
+
+    ids = photos_of(db)
 
     def write(db: Session, outcome: work.MeasuredRound | Failed) -> None:
         row = db.get_one(Measured, seq)
-        if row.inputs != given or [photo.id for photo in results.photos_of(db, round_id)] != ids:
+        if row.inputs != given or photos_of(db) != ids:
             return  # what it took as given has changed meanwhile: it waits still
         row.done_at, row.says = now(), outcome.says
         if isinstance(outcome, Failed):
@@ -93,11 +125,10 @@ def measuring(db: Session, store: Store, row: Measured) -> Task:
             row.state = "not_enough"
         else:
             row.state, row.result, row.observations = "done", outcome.result, outcome.observations
+        db.flush()
         if "upkeep" in given:
             upkeep.after_measuring(db, row)
+        results.clamps_changed(db, visit_id)
         tell(db, visit_id, "result")
 
-    asked = given.get("upkeep")
-    if asked is not None and asked["kind"] != "slide":
-        return Task("measure", seq, upkeep_work.FUNCTIONS[asked["kind"]], (job, asked["asked"]), write)
-    return Task("measure", seq, work.measure_round, (job,), write)
+    return write

@@ -7,6 +7,7 @@ from sqlalchemy.orm import Session
 from api.photos.coaching import Asked
 from api.problems import ConflictError
 from api.visits import inputs, results, rounds
+from calib_data.record import LOOKS
 
 
 def question_of(
@@ -20,9 +21,11 @@ def question_of(
     Raises:
         NotThereError, ConflictError: There is no such round, or the visit does not check that placement.
     """
-    rounds.get(db, round_id)
+    kind = rounds.get(db, round_id).kind
     given = inputs.of_round(db, round_id)
     chosen = [p for p in given["placements"] if placement_id in (None, p["id"])]
+    if kind not in LOOKS:
+        raise ConflictError("This round checks the clamps: what to photograph is said on its page.")
     if not chosen:
         raise ConflictError("This visit does not check that placement. Choose one of the visit's.")
     photos = results.photos_of(db, round_id)

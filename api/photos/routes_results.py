@@ -27,7 +27,9 @@ class RoundResult(BaseModel):
     says: str = Field(description="Why there is no result, and what to do.", examples=[""])
     asked_at: str | None
     done_at: str | None
-    result: dict[str, Any] | None = Field(description="plumbsight.result/1")
+    result: dict[str, Any] | None = Field(
+        description="plumbsight.result/1, or of a round after rolling plumbsight.clamps/1"
+    )
 
 
 @router.get("/rounds/{round_id}/result")

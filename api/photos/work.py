@@ -7,7 +7,7 @@ files. A function that raises PhotoError says in words why the photo cannot serv
 import json
 import zlib
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from api.photos import pictures
 from api.photos.photofiles import PhotoFiles, read
+from calib_data.clamps import to_clamps
 from calib_data.layouts import load_layouts
 from calib_data.observations import (
     SeenPhoto,
@@ -30,6 +31,7 @@ from vision.errors import InputFileError, NotEnoughError, PhotoError
 from vision.kit import Kit
 from vision.measure import find_plates, measure_found
 from vision.photo import Photo, read_photo
+from vision.seating import clamps_as_seated
 from vision.sightings import FoundPhoto, sightings_of
 
 # Without a plate nothing else tells why: grey levels and blur of the whole photo; common practice, no source.
@@ -190,6 +192,34 @@ def measure_round(job: RoundToMeasure) -> MeasuredRound:
         return MeasuredRound(str(wrong))
     result = to_result(measurement, photo_set, found, unread)
     return MeasuredRound("", result, pack(to_observations(measurement.found)))
+
+
+@dataclass(frozen=True)
+class ClampsToMeasure:
+    """A check of the clamps: what was found in the photos before rolling and after it, packed."""
+
+    kit: dict[str, Any]
+    before: tuple[bytes, ...]
+    after: tuple[bytes, ...]
+
+
+def measure_clamps(job: ClampsToMeasure) -> MeasuredRound:
+    """How the clamps hang, from photos of both positions; the observations are those of all photos."""
+    before, after = ([unpack_found(packed) for packed in some] for some in (job.before, job.after))
+    if not before or not after:
+        where = "before" if not before else "after"
+        return MeasuredRound(f"No photo {where} rolling the vehicle can be measured. Check the clamps anew.")
+    # Phones count from 1 anew: the same name may stand in both rounds.
+    first, then = (
+        [replace(photo, name=f"{position}/{photo.name}") for photo in photos]
+        for position, photos in (("before", before), ("after", after))
+    )
+    layouts = {layout.name: layout for layout in load_layouts()}
+    try:
+        seating = clamps_as_seated(first, then, read_kit_value(job.kit), layouts)
+    except (NotEnoughError, InputFileError) as wrong:
+        return MeasuredRound(str(wrong))
+    return MeasuredRound("", to_clamps(seating, before, after), pack(to_observations([*before, *after])))
 
 
 def nothing_to_measure(job: RoundToMeasure) -> MeasuredRound:

@@ -12,6 +12,7 @@ from api.records.chain import Json
 from api.store import now
 from api.tables import (
     Arrival,
+    ClampOff,
     Condition,
     Deviation,
     Kit,
@@ -60,6 +61,8 @@ def add_visit(db: Session, record: Json) -> None:
             db.add(Condition(**of_visit, **_some(one, ("name", "state", "value", "by", "at"))))
     for one in record["deviations"]:
         db.add(Deviation(**of_visit, **_some(one, ("says", "by", "at"))))
+    for one in record.get("clamps_off", ()):
+        db.add(ClampOff(**of_visit, **_some(one, ("wheel", "from_round", "says", "by", "at"))))
     for one in record["rounds"]:
         _add_round(db, visit["id"], one)
     _add_photos(db, record)
@@ -115,13 +118,18 @@ def _add_round(db: Session, visit_id: str, one: Json) -> None:
     db.add(Round(visit_id=visit_id, **_some(one, own)))
     db.flush()
     for earlier in one["earlier"]:
-        told = _some(earlier, ("state", "says", "asked_at", "done_at", "result"))
-        db.add(Measured(round_id=one["id"], inputs={}, **told))
+        told = _some(earlier, ("state", "says", "asked_at", "done_at"))
+        db.add(Measured(round_id=one["id"], inputs={}, **told, result=_came_to(earlier)))
     if one["state"] != "not_asked":
-        told = _some(one, ("state", "says", "asked_at", "done_at", "inputs", "result"))
+        told = _some(one, ("state", "says", "asked_at", "done_at", "inputs"))
         observations = pack(one["observations"]) if one["observations"] else None
-        db.add(Measured(round_id=one["id"], **told, observations=observations))
+        db.add(Measured(round_id=one["id"], **told, result=_came_to(one), observations=observations))
     db.flush()
+
+
+def _came_to(one: Json) -> Json | None:
+    """A measuring's result, or what a check of the clamps found."""
+    return one["result"] or one.get("clamps")
 
 
 def _add_photos(db: Session, record: Json) -> None:

@@ -4,6 +4,7 @@ The words carry every decision; hatching repeats them. The same record gives the
 """
 
 import io
+import math
 from collections.abc import Iterator, Sequence
 from typing import Any
 
@@ -52,6 +53,7 @@ from api.records.record_parts import (
     views,
 )
 from api.records.recording import Json, is_demo, last_look
+from calib_data.record import LOOKS
 from calib_data.sheets import SECOND_CHECK
 from vision.advice import LABELS
 
@@ -60,6 +62,8 @@ KINDS = {
     "first": "first look",
     "after_correction": "after a correction",
     "after_calibration": "after the calibration",
+    "clamps_before": "clamps, before rolling",
+    "clamps_after": "clamps, after rolling",
 }
 MARKS = {
     "DEMO": "DEMO: cannot be signed, of no use for any vehicle",
@@ -156,6 +160,7 @@ def _story(record: Json, page: Page) -> Iterator[Flowable]:
     yield from _rounds(record, page, clock, names)
     yield from listed("Not checked here", record["not_checked"])
     yield from listed("Cautions", [*record["cautions"], *_unprinted(record)])
+    yield from listed("Clamps", list(_clamps(last, record)))
     yield from listed("Deviations", [one["says"] for one in record["deviations"]])
     yield from _conditions(record, page, clock, names)
     yield from _photos(record, page, clock)
@@ -236,6 +241,7 @@ def _rounds(record: Json, page: Page, clock: Clock, names: dict[str, str]) -> It
         n_photos = sum(1 for p in record["photos"] if p["round"] == one["number"])
         times = f"{clock(one['opened_at'])} to {clock.hour(one['closed_at'])}"
         decision = decision_words(one["result"]["decision"]) if one["result"] else "no result"
+        decision = "check of the clamps" if one["kind"] not in LOOKS else decision
         rows.append(
             [
                 text(f"{one['number']}: {KINDS.get(one['kind'], plain(one['kind']))}"),
@@ -251,6 +257,15 @@ def _rounds(record: Json, page: Page, clock: Clock, names: dict[str, str]) -> It
 
 
 def _round_lines(one: Json, figures: Figures) -> Iterator[str]:
+    for wheel, seat in (one.get("clamps") or {}).get("seats", {}).items():
+        off = {key: math.hypot(*seat[key]) for key in ("eccentricity_mm", "tilt_deg")}
+        told = [
+            f"{figures.with_unit(key, figures.value(key, off[key], seat[f'u_{key}']))} "
+            f"(u {figures.u(key, seat[f'u_{key}'])})"
+            for key in off
+        ]
+        state = "as the kit says" if seat["is_seated"] else "off its seat"
+        yield f"{plain(wheel)}: {told[0]} off the axis, {told[1]} of tilt: {state}"
     for placement in (one["result"] or {}).get("placements", ()):
         for key, entry in in_order(placement["values"]):
             if "nominal" not in entry:
@@ -258,6 +273,16 @@ def _round_lines(one: Json, figures: Figures) -> Iterator[str]:
             is_measured = entry["value"] is not None
             value = quantity(key, entry, figures) if is_measured else "not measured"
             yield f"{LABELS.get(key, plain(key))} {value}: {entry['decision']}"
+
+
+def _clamps(last: Json | None, record: Json) -> Iterator[str]:
+    """On which check the last look's clamps rest, and which were taken off since one."""
+    clamps = ((last or {}).get("result") or {}).get("clamps", {})
+    for says in dict.fromkeys(one["says"] for one in clamps.values()):
+        wheels = ", ".join(plain(wheel) for wheel, one in clamps.items() if one["says"] == says)
+        yield f"As they hang ({wheels}): {says}"
+    for one in record.get("clamps_off", ()):
+        yield f"Taken off before round {one['from_round']}: {plain(one['wheel'])}: {one['says']}"
 
 
 def _conditions(record: Json, page: Page, clock: Clock, names: dict[str, str]) -> Iterator[Flowable]:

@@ -13,6 +13,7 @@ from sqlalchemy.orm import Session
 from api.photos.work import unpack
 from api.tables import (
     Arrival,
+    ClampOff,
     Condition,
     Deviation,
     KitRevision,
@@ -25,6 +26,7 @@ from api.tables import (
     VisitPlacement,
 )
 from api.visits import proofs
+from api.visits.clampchecks import AFTER, BEFORE
 from api.visits.conditions import CONDITIONS
 from calib_data.record import LOOKS, RECORD
 from calib_data.sheets import SECOND_CHECK
@@ -37,6 +39,8 @@ COVERS = (
     "not the sensor, its mounting or its calibration, not whether the required values are right for this "
     f"vehicle. {SECOND_CHECK}"
 )
+UNMEASURED = "It was closed without measuring."
+ROLLED_NEXT = "Its photos count with those after the vehicle was rolled."
 RULE = (
     "A value conforms if it lies within its tolerance with a probability of at least 95 %, does not conform "
     "if with at most 5 %, and is undecided between (ISO 14253-1, JCGM 106). What must be measured and was "
@@ -64,6 +68,7 @@ def facts(db: Session, visit: Visit) -> Json:
         "conditions": conditions,
         "deviations": _deviations(db, visit),
         "rounds": told,
+        "clamps_off": _clamps_off(db, visit),
         "photos": photos,
         "phones": _phones(photos),
         "rule": _rule(told),
@@ -77,8 +82,13 @@ def facts(db: Session, visit: Visit) -> Json:
 
 
 def decision_of(rounds: Sequence[Json]) -> str:
-    """That of the last look; one that gave no result leaves the visit undecided, whatever came before."""
+    """That of the last look; one that gave no result leaves the visit undecided, whatever came before.
+
+    So does a vehicle that was rolled after it.
+    """
     last = last_look(rounds)
+    if was_rolled_since(rounds):
+        return "undecided"
     return last["result"]["decision"] if last and last["result"] else "undecided"
 
 
@@ -86,7 +96,9 @@ def in_words(rounds: Sequence[Json]) -> str:
     """E.g. "conforming in round 3 of 3"."""
     last, n = last_look(rounds), len(rounds)
     if last is None:
-        return "no round"
+        return "no round of the target"
+    if was_rolled_since(rounds):
+        return f"undecided: the vehicle was rolled after round {last['number']} of {n}"
     if last["result"]:
         decision = last["result"]["decision"]
         words = "measured, nothing required" if decision == "none" else decision
@@ -97,6 +109,14 @@ def in_words(rounds: Sequence[Json]) -> str:
 def last_look(rounds: Sequence[Json]) -> Json | None:
     """The last round that looked at the target; none if none did."""
     return next((one for one in reversed(rounds) if one["kind"] in LOOKS), None)
+
+
+def was_rolled_since(rounds: Sequence[Json]) -> bool:
+    """Whether the clamps were checked after the last look, so that the vehicle stands elsewhere."""
+    last = last_look(rounds)
+    return last is not None and any(
+        one["kind"] == AFTER and one["number"] > last["number"] for one in rounds
+    )
 
 
 def is_demo(record: Json) -> bool:
@@ -206,11 +226,19 @@ def _deviations(db: Session, visit: Visit) -> list[Json]:
     return [{"says": r.says, "by": r.by, "at": r.at} for r in rows]
 
 
+def _clamps_off(db: Session, visit: Visit) -> list[Json]:
+    rows = db.scalars(select(ClampOff).where(ClampOff.visit_id == visit.id).order_by(ClampOff.seq))
+    own = ("wheel", "from_round", "says", "by", "at")
+    return [{key: getattr(row, key) for key in own} for row in rows]
+
+
 def _round(db: Session, row: Round) -> Json:
     measured = list(
         db.scalars(select(Measured).where(Measured.round_id == row.id).order_by(Measured.seq.desc()))
     )
     last = measured[0] if measured else None
+    is_look = row.kind in LOOKS
+    unmeasured = ROLLED_NEXT if row.kind == BEFORE else UNMEASURED
     return {
         "id": row.id,
         "number": row.number,
@@ -220,19 +248,21 @@ def _round(db: Session, row: Round) -> Json:
         "closed_by": row.closed_by,
         "closed_at": row.closed_at,
         "state": last.state if last else "not_asked",
-        "says": last.says if last else "It was closed without measuring.",
+        "says": last.says if last else unmeasured,
         "asked_at": last.asked_at if last else None,
         "done_at": last.done_at if last else None,
         "inputs": last.inputs if last else {},
-        "result": last.result if last else None,
+        "result": last.result if last and is_look else None,
+        "clamps": last.result if last and not is_look else None,
         "observations": unpack(last.observations) if last and last.observations else None,
-        "earlier": [_earlier(one) for one in reversed(measured[1:])],
+        "earlier": [_earlier(one, is_look) for one in reversed(measured[1:])],
     }
 
 
-def _earlier(row: Measured) -> Json:
+def _earlier(row: Measured, is_look: bool) -> Json:
     times = {"asked_at": row.asked_at, "done_at": row.done_at}
-    return {**times, "state": row.state, "says": row.says, "result": row.result}
+    told = {"result": row.result if is_look else None, "clamps": None if is_look else row.result}
+    return {**times, "state": row.state, "says": row.says, **told}
 
 
 def _photos(db: Session, visit: Visit, rounds: Sequence[Round]) -> Iterator[Json]:
@@ -310,7 +340,7 @@ def _cautions(rounds: Sequence[Json], photos: Sequence[Json]) -> list[str]:
     for one, result in zip(rounds, results, strict=True):
         failed = [f"{t['name']}: {t['says']}" for t in result.get("tests", ()) if not t["ok"]]
         said += [f"Round {one['number']}: {words}" for words in (*failed, *result.get("warnings", ()))]
-        if one["result"] is None:
+        if one["result"] is None and one["clamps"] is None and one["kind"] != BEFORE:
             said.append(f"Round {one['number']} gave no result: {one['says']}")
     removed = sum(1 for p in photos if p["removed_at"])
     if removed:

@@ -8,16 +8,22 @@ from sqlalchemy.orm import Session
 from api.problems import ConflictError, NotThereError
 from api.store import now, tell
 from api.tables import Arrival, Measured, PhotoFile, Round
-from api.visits import inputs
+from api.visits import clampchecks, inputs
+from api.visits.clampchecks import BEFORE
 from calib_data.compare import RoundsCompared, compare_results
+from calib_data.record import LOOKS
 
 
-def ask(db: Session, round_id: str) -> Measured:
+def ask(db: Session, round_id: str) -> Measured | None:
     """Ask for a round's measuring, with kit, vehicle and placements as they stand now.
 
     Harmless where one waits already, even if it is under way: it is done again if what it took as given
-    has changed by its end.
+    has changed by its end. Photos before rolling are measured with those after it, once there are any; until
+    then there is nothing to ask for.
     """
+    if db.get_one(Round, round_id).kind == BEFORE:
+        after = clampchecks.after_of(db, round_id)
+        return ask(db, after.id) if after is not None and after.closed_at is not None else None
     return ask_with(db, round_id, inputs.of_round(db, round_id))
 
 
@@ -32,6 +38,18 @@ def ask_with(db: Session, round_id: str, given: dict[str, Any]) -> Measured:
     db.flush()
     tell(db, db.get_one(Round, round_id).visit_id, "result")
     return row
+
+
+def clamps_changed(db: Session, visit_id: str) -> None:
+    """Ask again for the looks whose clamps are known otherwise by now than when they were measured."""
+    looks = select(Round).where(Round.visit_id == visit_id, Round.kind.in_(LOOKS)).order_by(Round.number)
+    for one in db.scalars(looks):
+        last = latest(db, one.id)
+        if last is None or "id" not in last.inputs.get("kit", {}):
+            continue
+        given = inputs.as_hung(db, one, last.inputs)
+        if given != last.inputs:
+            ask_with(db, one.id, given)
 
 
 def latest(db: Session, round_id: str) -> Measured | None:
@@ -83,7 +101,7 @@ def _round(db: Session, round_id: str) -> Round:
 
 def _result(db: Session, one: Round) -> dict[str, Any]:
     measured = latest(db, one.id)
-    if measured is None or measured.result is None:
+    if measured is None or measured.result is None or one.kind not in LOOKS:
         raise ConflictError(
             f"Round {one.number} has no result to compare with. Wait for it, or measure it again."
         )

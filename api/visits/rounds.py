@@ -12,12 +12,16 @@ from api.problems import ConflictError, NotAcceptedError, NotThereError
 from api.store import new_id, now, tell
 from api.tables import Arrival, Measured, Round
 from api.visits import results
+from api.visits.clampchecks import AFTER, BEFORE
 from api.visits.visit_rows import deviate, of_a_vehicle, still_open
+from calib_data.record import LOOKS
 
 KINDS = {
     "first": "first look",
     "after_correction": "look after a correction",
     "after_calibration": "last look after the calibration",
+    BEFORE: "check of the clamps, before rolling",
+    AFTER: "check of the clamps, after rolling",
 }
 
 
@@ -35,16 +39,19 @@ def of_visit(db: Session, visit_id: str) -> list[Round]:
 
 
 def kinds_to_open(before: list[Round]) -> list[str]:
-    """Which kinds the next round may have; none while one is open.
+    """Which kinds the next round may have, the likeliest first; none while one is open.
 
-    The first look may be repeated, since it may fail, until something was corrected or calibrated.
+    The first look may be repeated, since it may fail, until something was corrected or calibrated. The clamps
+    may be checked at any time: rolling the vehicle then makes a new look necessary.
     """
     if any(one.closed_at is None for one in before):
         return []
-    kinds = list(KINDS)
-    if not before:
-        return kinds[:1]
-    return kinds if all(one.kind == "first" for one in before) else kinds[1:]
+    looks = [one.kind for one in before if one.kind in LOOKS]
+    first, *others = LOOKS
+    may_look = [first] if not looks else [first, *others] if set(looks) == {first} else others
+    if before and before[-1].kind == BEFORE:
+        return [AFTER, BEFORE, *may_look]
+    return [*may_look, BEFORE]
 
 
 def open(db: Session, caller: Caller, visit_id: str, kind: str) -> Round:  # noqa: A001 - read as rounds.open
@@ -65,12 +72,7 @@ def open(db: Session, caller: Caller, visit_id: str, kind: str) -> Round:  # noq
             "photos at a time."
         )
     if kind not in kinds_to_open(before):
-        raise ConflictError(
-            "A visit begins with a first look. Open that one."
-            if not before
-            else f"Round {before[-1].number} was a {KINDS[before[-1].kind]}, so a first look is over. Open a "
-            f"{KINDS['after_correction']} or a {KINDS['after_calibration']}."
-        )
+        raise ConflictError(_why_not(kind, before))
     made = Round(
         id=new_id(),
         visit_id=visit_id,
@@ -83,6 +85,19 @@ def open(db: Session, caller: Caller, visit_id: str, kind: str) -> Round:  # noq
     db.flush()
     tell(db, visit_id, "rounds")
     return made
+
+
+def _why_not(kind: str, before: list[Round]) -> str:
+    """Why a round of this kind may not come next."""
+    if kind == AFTER:
+        return "No photos were taken before rolling the vehicle. Take those first, then roll it."
+    looks = [one for one in before if one.kind in LOOKS]
+    if not looks:
+        return "A visit begins with a first look. Open that one."
+    return (
+        f"Round {looks[-1].number} was a {KINDS[looks[-1].kind]}, so a first look is over. Open a "
+        f"{KINDS['after_correction']} or a {KINDS['after_calibration']}."
+    )
 
 
 def close(db: Session, caller: Caller, round_id: str) -> Round:
@@ -100,9 +115,9 @@ def close(db: Session, caller: Caller, round_id: str) -> Round:
     one.closed_at, one.closed_by = now(), caller.person_id
     db.flush()
     n_photos = db.scalar(select(func.count()).select_from(Arrival).where(Arrival.round_id == round_id))
-    if n_photos:
+    if n_photos and one.kind != BEFORE:
         results.ask(db, round_id)
-    else:
+    elif not n_photos:
         deviate(db, caller, one.visit_id, f"Round {one.number} was closed without a photo.")
     tell(db, one.visit_id, "rounds")
     return one

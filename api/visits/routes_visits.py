@@ -91,8 +91,20 @@ class DeviationBody(_Body):
     )
 
 
+class ClampsOffBody(_Body):
+    wheels: list[str] = Field(max_length=4, examples=[["rear_left"]])
+    says: str = Field(examples=["It slipped when the vehicle was moved."])
+    from_round: int | None = Field(
+        None, description="The first round without them; left out: the open one, or else the next.", ge=1
+    )
+
+
 class OpenRoundBody(_Body):
-    kind: str = Field(description="first, after_correction or after_calibration", examples=["first"])
+    kind: str = Field(
+        description="first, after_correction or after_calibration; clamps_before and, once the vehicle was "
+        "rolled, clamps_after for a check of the clamps",
+        examples=["first"],
+    )
 
 
 class PlaceBody(_Body):
@@ -233,6 +245,17 @@ def name_deviation(visit_id: str, body: DeviationBody, caller: Technician, once:
 
     def act(db: Session) -> VisitView:
         visits.name_deviation(db, caller, visit_id, body.says)
+        return visits.summary(db, visit_id)
+
+    return once.do(201, act)
+
+
+@router.post("/visits/{visit_id}/clamps/off", status_code=201, response_model=VisitView)
+def clamps_off(visit_id: str, body: ClampsOffBody, caller: Technician, once: Once) -> Response:
+    """Say that clamps were taken off after their check; later rounds are measured without what it found."""
+
+    def act(db: Session) -> VisitView:
+        visits.clamps_off(db, caller, visit_id, body.wheels, body.says, body.from_round)
         return visits.summary(db, visit_id)
 
     return once.do(201, act)

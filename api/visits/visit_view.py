@@ -8,7 +8,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from api.tables import Arrival, Change, Deviation, Measured, Person, PhotoFile, Round
-from api.visits import conditions, inputs, kits, placements, rounds, slips
+from api.visits import clampchecks, conditions, inputs, kits, placements, rounds, slips
 from api.visits.conditions import ConditionView
 from api.visits.identity import Identity, identity
 from api.visits.kits import KitView
@@ -89,6 +89,28 @@ class RoundView:
 
 
 @dataclass(frozen=True)
+class SeatView:
+    """How the last check found a clamp to hang: a wheel of plumbsight.clamps/1.
+
+    Attributes:
+        holds: Whether that counts for the next round; `why_not` in words where it does not.
+    """
+
+    wheel: str
+    found: dict[str, Any]
+    holds: bool
+    why_not: str
+
+
+@dataclass(frozen=True)
+class ClampsView:
+    """The last check of the clamps that came to something: from which rounds, and each clamp."""
+
+    says: str
+    seats: list[SeatView]
+
+
+@dataclass(frozen=True)
 class DeviationView:
     says: str
     by: str
@@ -124,6 +146,7 @@ class VisitView:
     rounds: list[RoundView]
     tray: list[ArrivalView]
     refused: list[ArrivalView]
+    clamps: ClampsView | None
     deviations: list[DeviationView]
     next_kinds: list[str]
     change_seq: int
@@ -163,6 +186,7 @@ def summary(db: Session, visit_id: str) -> VisitView:
         rounds=[_round(row, arrivals, measured.get(row.id), visit.slip, names) for row in rows],
         tray=[one for one in outside if one.refused_reason is None],
         refused=[one for one in outside if one.refused_reason is not None],
+        clamps=_clamps(db, visit_id, len(rows) + 1),
         deviations=[DeviationView(one.says, names[one.by], one.at) for one in said],
         next_kinds=[] if visit.signed_at else rounds.kinds_to_open(rows),
         change_seq=db.scalar(select(func.max(Change.seq))) or 0,
@@ -205,6 +229,20 @@ def _measured(db: Session, round_ids: Sequence[str]) -> dict[str, MeasuredView]:
         round_id = values.pop("round_id")
         made[round_id] = MeasuredView(**values)
     return made
+
+
+def _clamps(db: Session, visit_id: str, next_number: int) -> ClampsView | None:
+    check = clampchecks.latest(db, visit_id, next_number)
+    if check is None:
+        return None
+    off = clampchecks.not_holding(db, visit_id, check, next_number)
+    return ClampsView(
+        check.says,
+        [
+            SeatView(wheel, seat, wheel not in off, off.get(wheel, ""))
+            for wheel, seat in check.found["seats"].items()
+        ],
+    )
 
 
 def _round(

@@ -11,8 +11,8 @@ from api.access.shop import shop
 from api.context import Caller
 from api.problems import ConflictError, NotAcceptedError
 from api.store import STORE_ID, new_id, now, tell
-from api.tables import PlacementRevision, Setting, Visit, VisitPlacement
-from api.visits import conditions, inputs, kits, placements, results, rounds
+from api.tables import ClampOff, PlacementRevision, Setting, Visit, VisitPlacement
+from api.visits import clampchecks, conditions, inputs, kits, placements, results, rounds
 from api.visits.conditions import ConditionSaid
 from api.visits.revisions import changes, confirmed_doubts, said
 from api.visits.slips import new_slip
@@ -233,6 +233,46 @@ def correct_vehicle(db: Session, caller: Caller, visit_id: str, correction: Vehi
 
 def _facts(of: Visit | VehicleFacts) -> dict[str, Any]:
     return {"vehicle": of.vehicle, "odometer_km": of.odometer_km, "vin": of.vin}
+
+
+def clamps_off(
+    db: Session, caller: Caller, visit_id: str, wheels: Sequence[str], reason: str, from_round: int | None
+) -> None:
+    """Say that clamps were taken off after a check: from a round on, what it found of them holds no more.
+
+    Args:
+        from_round: The first round without them; none: the one that is open, or else the next.
+
+    Raises:
+        ConflictError: The visit is signed, or no check says anything of such a clamp.
+    """
+    still_open(db, visit_id)
+    why = said(reason, "says", "Say why the clamp was taken off, e.g. that it slipped.")
+    before = rounds.of_visit(db, visit_id)
+    standing = next((one.number for one in before if one.closed_at is None), len(before) + 1)
+    number = standing if from_round is None else from_round
+    check = clampchecks.latest(db, visit_id, len(before) + 1)
+    known = set(check.found["seats"]) if check is not None else set()
+    unknown = [wheel for wheel in wheels if wheel not in known]
+    if check is None or unknown or not wheels:
+        raise ConflictError(
+            "No check says how that clamp hangs, so nothing changes when it is taken off. Choose one "
+            "that was checked."
+        )
+    if not check.after < number <= len(before) + 1:
+        raise NotAcceptedError(
+            f"The clamps were checked in round {check.after}. Name a later round, up to {len(before) + 1}.",
+            "from_round",
+        )
+    for wheel in wheels:
+        db.add(
+            ClampOff(
+                visit_id=visit_id, wheel=wheel, from_round=number, says=why, by=caller.person_id, at=now()
+            )
+        )
+    db.flush()
+    results.clamps_changed(db, visit_id)
+    tell(db, visit_id, "visits")
 
 
 def name_deviation(db: Session, caller: Caller, visit_id: str, says: str) -> None:

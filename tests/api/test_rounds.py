@@ -15,7 +15,7 @@ def asked(store, round_id: str) -> list[Measured]:
 
 def test_a_visit_begins_with_a_first_look(bay):
     visit = bay.begin()
-    assert bay.summary(visit).next_kinds == ["first"]
+    assert bay.summary(visit).next_kinds == ["first", "clamps_before"]
     with pytest.raises(ConflictError, match="A visit begins with a first look"):
         bay.open(visit, "after_correction")
 
@@ -32,7 +32,7 @@ def test_a_first_look_may_be_repeated_until_something_was_corrected(bay):
     visit = bay.begin()
     for kind in ("first", "first", "after_correction"):
         bay.close(bay.open(visit, kind))
-    assert bay.summary(visit).next_kinds == ["after_correction", "after_calibration"]
+    assert bay.summary(visit).next_kinds == ["after_correction", "after_calibration", "clamps_before"]
     with pytest.raises(ConflictError, match="Round 3 was a look after a correction, so a first look is over"):
         bay.open(visit, "first")
 

@@ -80,7 +80,7 @@ def test_a_shop_is_set_up_and_a_visit_goes_its_way(client, http, kit_json, place
 
     whole = http.get(here).json()
     assert [one["kind"] for one in whole["rounds"]] == ["first"]
-    assert whole["next_kinds"] == ["first", "after_correction", "after_calibration"]
+    assert whole["next_kinds"] == ["first", "after_correction", "after_calibration", "clamps_before"]
     assert whole["deviations"][0]["says"] == "Round 1 was closed without a photo."
     assert http.get("/api/visits").json()[0]["id"] == visit["id"]
     assert http.get("/api/visits/defaults").json()["kit_id"] == kit["kit_id"]
