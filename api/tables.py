@@ -299,7 +299,7 @@ class Measured(Table):
     asked_at: Mapped[str] = _time()
     done_at: Mapped[str | None] = _time()
     inputs: Mapped[dict[str, Any]] = mapped_column(JSON, default=dict)  # as inputs.of_round gave them
-    # plumbsight.result/1, after rolling clamps/1; of an upkeep that is no slide, as photos/upkeep_work.py makes it
+    # plumbsight.result/1, after rolling clamps/1; of an upkeep that is no slide, as upkeep_work.py makes it
     result: Mapped[dict[str, Any] | None] = mapped_column(JSON)
     observations: Mapped[bytes | None] = mapped_column(LargeBinary)  # plumbsight.observations/1, zlib
 

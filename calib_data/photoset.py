@@ -239,6 +239,8 @@ def read_task(kit: Path, placement: tuple[Path, ...], vehicle: Mapping[str, floa
 def read_photos_of_plates(folder: Path, kit: Path) -> PhotoSet:
     """A folder with photos of a kit's plates, wherever they hang or lie: no vehicle, no placement.
 
+    Stored findings take the place of photos that are not in it.
+
     Raises:
         SetError: set.json, the folder or a photo's name is wrong.
         KitError: The kit is wrong.
@@ -248,11 +250,14 @@ def read_photos_of_plates(folder: Path, kit: Path) -> PhotoSet:
     set_file, set_text, warnings = _read_set(folder)
     kit_part = _part(kit, str(kit), KitError)
     kit_file, kit_warnings = _check_kit(kit_part)
+    stored = _stored(folder, set_file)
     return PhotoSet(
         folder=folder,
         title=set_file.title or folder.resolve().name,
         taken=set_file.taken,
-        photos=_photos(folder, set_file, {}),
+        photos=_photos(folder, set_file, stored),
+        observations=set_file.observations,
+        stored=stored,
         kit=to_kit(kit_file),
         vehicle=Vehicle(),
         placements=(),

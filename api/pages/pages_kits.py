@@ -10,11 +10,12 @@ from api.figures import Figures
 from api.pages import kitdrawings, kitwords
 from api.pages.pages import Desk, Editing, Paired, page_router
 from api.pages.words import Words
-from api.visits import kitform, kits, placements, proofs
+from api.visits import kitform, kits, mountings, placements, proofs
 from api.visits.kits import KitView
 from calib_data import starting
 from calib_data.formats import WheelName
 from calib_data.layouts import load_layouts
+from vision.mountings import Repeatability
 
 router = page_router()
 
@@ -60,8 +61,15 @@ def kit(kit_id: str, desk: Paired, revision: int | None = None) -> HTMLResponse:
         history = [kits.view(db, one) for one in kits.history(db, kit_id)]
         served = [(one.placement_id, one.name) for one in placements.listed(db) if _serves(shown, one.file)]
         stands = proofs.standing(db, kit_id, row.revision)
+        hung = mountings.of_kit(db, kit_id)
     return desk.page(
         "kit.html",
+        mountings=hung if hung.n_checks else None,
+        repeats=[
+            (key, _repeats(key, one, desk.figures))
+            for key, one in (("eccentricity", hung.eccentricity_mm), ("tilt", hung.tilt_deg))
+            if one is not None
+        ],
         kit=shown,
         stands=stands,
         form=kitform.shown(shown.file),
@@ -74,6 +82,14 @@ def kit(kit_id: str, desk: Paired, revision: int | None = None) -> HTMLResponse:
         is_demo=shown.is_demo,
         text=_pretty(shown.file),
     )
+
+
+def _repeats(key: str, one: Repeatability, figures: Figures) -> dict[str, str]:
+    unit = "_mm" if key == "eccentricity" else "_deg"
+    parts = {"s": one.s, "off": one.off, "u": one.u}
+    return {name: figures.with_unit(unit, figures.u(unit, x)) for name, x in parts.items()} | {
+        "dof": str(one.dof)
+    }
 
 
 @router.get("/kits/{kit_id}/edit")

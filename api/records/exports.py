@@ -27,7 +27,7 @@ from api.records.signing import RECORD_KIND
 from api.store import Store
 from api.tables import Entry, Visit
 from calib_data.formats import SET
-from calib_data.record import CHAIN
+from calib_data.record import CHAIN, LOOKS
 
 # Of the zip's own entries: fixed, so that the same visit gives the same file.
 ZIP_TIME = (1980, 1, 1, 0, 0, 0)
@@ -165,8 +165,9 @@ def _rounds(store: Store, record: Json, folder: str, missing: list[str]) -> Iter
         there = list(_photos(store, photos, inside, missing))
         yield from there
         listed = [part.name.removeprefix(inside) for part in there]
-        if one["observations"]:
-            yield _Part(f"{inside}observations.json", _json(one["observations"]))
+        observations = _observations(record, one, photos)
+        if observations:
+            yield _Part(f"{inside}observations.json", _json(observations))
             listed = [photo["name"] for photo in photos]
         kit, placements = _given(record, one)
         names = [f"placement-{i}.json" for i in range(1, len(placements) + 1)]
@@ -176,9 +177,23 @@ def _rounds(store: Store, record: Json, folder: str, missing: list[str]) -> Iter
         cameras = [camera["file"] for camera in one["inputs"].get("cameras", ())]
         for i, camera in enumerate(cameras, start=1):
             yield _Part(f"{inside}camera-{i}.json", _json(camera))
-        yield _Part(f"{inside}set.json", _json(_set(record, one, names, listed)))
+        made = _set(record, one, names, listed)
+        made |= {"observations": "observations.json"} if observations else {}
+        yield _Part(f"{inside}set.json", _json(made))
     refused = [photo for photo in record["photos"] if photo["round"] is None]
     yield from _photos(store, refused, f"{folder}{REFUSED_FOLDER}/", missing)
+
+
+def _observations(record: Json, one: Json, photos: list[Json]) -> Json | None:
+    """What was found in a round's photos; a check of clamps keeps both rounds' with the later."""
+    if one["kind"] in LOOKS:
+        return one["observations"]
+    own = {photo["sha256"] for photo in photos}
+    for other in record["rounds"]:
+        found = [p for p in (other["observations"] or {}).get("photos", ()) if p["sha256"] in own]
+        if found and other["kind"] not in LOOKS:
+            return other["observations"] | {"photos": found}
+    return None
 
 
 def _given(record: Json, one: Json) -> tuple[Json, list[Json]]:
@@ -201,7 +216,7 @@ def _set(record: Json, one: Json, placements: list[str], photos: list[str]) -> J
     n_cameras = len(one["inputs"].get("cameras", ()))
     made |= {"cameras": [f"camera-{i}.json" for i in range(1, n_cameras + 1)]} if n_cameras else {}
     made |= {"distrusted": one["inputs"]["distrusted"]} if "distrusted" in one["inputs"] else {}
-    return made | ({"observations": "observations.json"} if one["observations"] else {})
+    return made
 
 
 def _photos(store: Store, photos: list[Json], folder: str, missing: list[str]) -> Iterator[_Part]:

@@ -5,15 +5,17 @@ from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Query, Response
 from pydantic import BaseModel, ConfigDict, Field
+from sqlalchemy.orm import Session
 
 from api.access.guard import Reviewer, Technician
 from api.context import TheService
 from api.idempotency import Once
 from api.problems import NotAcceptedError
-from api.visits import demo, kits, placements
+from api.visits import demo, kits, mountings, placements
 from api.visits.firstkits import FirstKit
 from api.visits.kitform import KitForm, layout_of
 from api.visits.kits import KitView
+from api.visits.mountings import Mountings
 from api.visits.placements import PlacementView, TemplateView, Typed
 from calib_data.layouts import load_layouts
 from calib_data.sheets import plate_sheet_pdf
@@ -63,6 +65,12 @@ class KitFormRevisionBody(KitFormBody):
 class FirstKitBody(_Body):
     first: FirstKit
     says: str = Field("", examples=["measured with tape and steel rule, 14 March"])
+    confirmed: bool = Field(False, description="The person has looked at the doubts and means it so.")
+
+
+class MountingsBody(_Body):
+    says: str = Field(examples=["as the checks of the clamps in spring tell"])
+    based_on: int = Field(description="The revision that the person saw.", examples=[1])
     confirmed: bool = Field(False, description="The person has looked at the doubts and means it so.")
 
 
@@ -133,6 +141,24 @@ def revise_kit(kit_id: str, body: KitRevisionBody, caller: Reviewer, once: Once)
             ),
         ),
     )
+
+
+@router.get("/kits/{kit_id}/mountings")
+def mountings_of(kit_id: str, _: Technician, service: TheService) -> Mountings:
+    """How alike the kit's clamps sat in the checks of all visits."""
+    with service.store.reading() as db:
+        return mountings.of_kit(db, kit_id)
+
+
+@router.post("/kits/{kit_id}/mountings", status_code=201, response_model=KitView)
+def adopt_mountings(kit_id: str, body: MountingsBody, caller: Reviewer, once: Once) -> Response:
+    """Add a revision whose clamps' u of eccentricity and tilt are those that the checks tell."""
+
+    def act(db: Session) -> KitView:
+        row = mountings.adopt(db, caller, kit_id, body.based_on, body.says, confirmed=body.confirmed)
+        return kits.view(db, row)
+
+    return once.do(201, act)
 
 
 @router.post("/kits/by-form", status_code=201, response_model=KitView)

@@ -6,23 +6,32 @@ the study's (tools.studies.seating).
 
 import json
 import pickle
+import zipfile
 from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
-from sqlalchemy import select
+from sqlalchemy import select, update
 
-from api.photos import bench, work
+from api.access import people
+from api.figures import Figures
+from api.photos import bench, photofiles, work
 from api.photos.coach_question import question_of
 from api.problems import ConflictError, NotAcceptedError
-from api.records import signing
+from api.records import signing, verify
+from api.records.exports import write_visits
+from api.records.imports import take_in
+from api.records.record_pdf import _clamps, _round_lines
 from api.records.recording import facts
-from api.tables import Arrival, Measured, Visit
+from api.store import open_store
+from api.tables import Arrival, ClampOff, Measured, Visit
 from api.visits import results, rounds, visits
 from calib_data.clamps import ClampsFile
 from calib_data.observations import to_seen_photo
+from tests.api.signed import PIN, add_person
+from tools.cli import run
 from tools.rolled import rolled
 from tools.simulate import observe_scene
 
@@ -297,6 +306,90 @@ def test_a_check_is_no_round_to_compare_or_to_coach(checked, store, take, after_
             results.compare(db, after.id, look.id)
         with pytest.raises(ConflictError, match="checks the clamps"):
             question_of(db, after.id, None)
+
+
+@pytest.fixture
+def signed_visit(checked, store, take, after_rolling, technician):
+    """A visit with a check, a look with it, and a clamp taken off since; photo files are stand-ins."""
+    take(checked, "first", after_rolling, 4)
+    with store.writing() as db:
+        visits.clamps_off(db, technician, checked.id, ["rear_left"], "slipped", None)
+        people.set_pin(db, technician.person_id, people.hash_pin(PIN))
+        for photo in db.scalars(select(Arrival)):
+            path = photofiles.original(store, photo.sha256)
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.write_bytes(photo.name.encode())
+    signing.sign(store, technician, checked.id, PIN, "")
+    return checked
+
+
+def test_exported_the_check_and_the_look_with_it_compute_again(signed_visit, store, tmp_path):
+    with store.reading() as db, open(tmp_path / "visit.zip", "wb") as out:
+        write_visits(db, store, [signed_visit.id], out)
+    with zipfile.ZipFile(tmp_path / "visit.zip") as file:
+        file.extractall(tmp_path / "visit")
+        _, check, look = json.loads(file.read("record.json"))["rounds"]
+    folder = tmp_path / "visit"
+    for number in (1, 2, 3):  # stand-ins cannot be decoded: what was found takes their place
+        for photo in (folder / f"round-{number}").glob("*clamps*"):
+            photo.unlink()
+    kit = folder / "round-2" / "kit.json"
+    words = ["clamps", str(folder / "round-1"), str(folder / "round-2"), "--kit", str(kit)]
+    assert run([*words, "--out", str(tmp_path / "hung.json")]) == 0
+    again = json.loads((tmp_path / "hung.json").read_text())["wheels"]
+    for wheel, seat in check["clamps"]["seats"].items():
+        for key in ("eccentricity_mm", "tilt_deg", "u_eccentricity_mm", "u_tilt_deg"):
+            assert again[wheel][key] == pytest.approx(seat[key], abs=2e-4), (wheel, key)
+    words = ["measure", str(folder / "round-3"), "--observations", "--quiet"]
+    run([*words, "--json", str(tmp_path / "result.json")])
+    result = json.loads((tmp_path / "result.json").read_text())
+    assert result["clamps"] == look["result"]["clamps"]
+    for key, entry in look["result"]["placements"][0]["values"].items():
+        if entry["value"] is not None:
+            off = abs(result["placements"][0]["values"][key]["value"] - entry["value"])
+            assert off <= 1e-6 * entry["u"], key
+
+
+def test_imported_the_check_is_the_same_and_sound(signed_visit, store, tmp_path):
+    with store.reading() as db, open(tmp_path / "visit.zip", "wb") as out:
+        write_visits(db, store, [signed_visit.id], out)
+    other = open_store(tmp_path / "other")
+    take_in(other, add_person(other), tmp_path / "visit.zip")
+    with other.reading() as db:
+        assert visits.summary(db, signed_visit.id).clamps == visits_clamps(store, signed_visit)
+        assert not verify.verify(db, other.folder, reads_photos=False).faults
+    other.close()
+
+
+def visits_clamps(store, visit):
+    with store.reading() as db:
+        return visits.summary(db, visit.id).clamps
+
+
+@pytest.mark.parametrize("what", ["seat", "off"])
+def test_a_check_or_a_taking_off_changed_after_signing_is_found(signed_visit, store, what):
+    with store.writing() as db:
+        if what == "off":
+            db.execute(update(ClampOff).values(wheel="rear_right"))
+        else:
+            row = db.scalars(select(Measured).order_by(Measured.seq)).first()
+            result = json.loads(json.dumps(row.result))
+            result["seats"]["rear_left"]["tilt_deg"] = [0.0, 0.0]
+            row.result = result
+    with store.reading() as db:
+        faults = verify.verify(db, store.folder, reads_photos=False).faults
+    where = "clamps_off[0].wheel" if what == "off" else "rounds[1].clamps.seats.rear_left.tilt_deg"
+    assert any(where in fault for fault in faults)
+
+
+def test_the_paper_tells_the_check(signed_visit, store):
+    with store.reading() as db:
+        record = facts(db, db.get_one(Visit, signed_visit.id))
+    (says, off) = _clamps(record["rounds"][2], record)
+    assert says.startswith("As they hang (front left, front right, rear left, rear right): checked in")
+    assert off == "Taken off before round 4: rear left: slipped"
+    lines = list(_round_lines(record["rounds"][1], Figures()))
+    assert len(lines) == 4 and lines[0].startswith("front left: ") and lines[0].endswith("as the kit says")
 
 
 # --- pages and routes ---------------------------------------------------------------------------------------
