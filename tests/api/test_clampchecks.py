@@ -316,9 +316,9 @@ def signed_visit(checked, store, take, after_rolling, technician):
         visits.clamps_off(db, technician, checked.id, ["rear_left"], "slipped", None)
         people.set_pin(db, technician.person_id, people.hash_pin(PIN))
         for photo in db.scalars(select(Arrival)):
-            path = photofiles.original(store, photo.sha256)
-            path.parent.mkdir(parents=True, exist_ok=True)
+            path = photofiles.incoming(store)
             path.write_bytes(photo.name.encode())
+            photofiles.files_at(store.place).put(path, photo.sha256)
     signing.sign(store, technician, checked.id, PIN, "")
     return checked
 
@@ -357,7 +357,7 @@ def test_imported_the_check_is_the_same_and_sound(signed_visit, store, tmp_path)
     take_in(other, add_person(other), tmp_path / "visit.zip")
     with other.reading() as db:
         assert visits.summary(db, signed_visit.id).clamps == visits_clamps(store, signed_visit)
-        assert not verify.verify(db, other.folder, reads_photos=False).faults
+        assert not verify.verify(db, other.place, reads_photos=False).faults
     other.close()
 
 
@@ -377,7 +377,7 @@ def test_a_check_or_a_taking_off_changed_after_signing_is_found(signed_visit, st
             result["seats"]["rear_left"]["tilt_deg"] = [0.0, 0.0]
             row.result = result
     with store.reading() as db:
-        faults = verify.verify(db, store.folder, reads_photos=False).faults
+        faults = verify.verify(db, store.place, reads_photos=False).faults
     where = "clamps_off[0].wheel" if what == "off" else "rounds[1].clamps.seats.rear_left.tilt_deg"
     assert any(where in fault for fault in faults)
 
