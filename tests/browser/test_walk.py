@@ -131,6 +131,9 @@ def test_a_board_that_stands_off_is_nonconforming_and_the_moves_are_told(
     phone.wait_for_looks()
     expect(page.locator("#stored [data-announce]")).to_contain_text("shows the visit's slip")
     expect(page.locator("#on-this-phone li")).to_have_count(0)
+    coach = page.locator("#coach")  # follows by itself, behind everything else
+    expect(coach).to_contain_text("All 8 photos hang together", timeout=60_000)
+    expect(coach.locator("svg.sketch .station:not(.coming)")).to_have_count(8)
     assert phone.measure() == "Nonconforming"
     move = page.locator(".moves li").first
     expect(move).to_contain_text("to the vehicle's right (as seen sitting in it)")
@@ -367,12 +370,27 @@ def _every_path(ids: dict[str, str]) -> list[str]:
         *("/people", "/status", "/help", "/pair", "/nothing-here", f"/visits/{visit}", f"/records/{visit}"),
         *(f"/visits/{ids['tenth']}", f"/visits/{ids['tenth']}/sign", f"/visits/{visit}/slip"),
         *(f"/rounds/{ids['first']}", f"/rounds/{ids['tenth round']}", f"/rounds/{ids['first']}/result"),
+        *(f"/rounds/{ids['tenth round']}/coach", f"/visits/{ids['clamps']}"),
+        f"/rounds/{ids['clamps round']}",
         *(f"/kits/{kit}", f"/kits/{kit}/edit", f"/placements/{placement}", f"/placements/{placement}/edit"),
         *("/review", "/review?order=wheelbase_off&bay=bay+1", "/review/rounds/18"),
         f"/visits/{visit}/compare?a={ids['first']}&b={ids['second']}",
         *(f"/kits/{kit}/upkeep", f"/kits/{kit}/upkeep/bar", f"/kits/{kit}/upkeep/slide"),
         *(f"/kits/{kit}/upkeep/fixture", f"/kits/{kit}/upkeep/sheets", f"/kits/{kit}/upkeep/lens", "/lenses"),
     ]
+
+
+def test_the_clamps_may_be_checked_before_anything_is_set_up(walk: Walk) -> None:
+    phone, page = walk.phone, walk.page
+    phone.open("/visits")
+    walk.ids["clamps"] = phone.begin_visit("van, blue", "3100")
+    offer = page.locator("#clamps")
+    expect(offer).to_contain_text("Clamp seating: not checked.")
+    expect(offer).to_contain_text("someone at the brake")
+    walk.ids["clamps round"] = phone.open_round("Check the clamps first")
+    expect(page.get_by_role("heading", level=1)).to_contain_text("clamps, before rolling")
+    expect(page.get_by_text("Nothing of the target is needed yet.")).to_be_visible()
+    expect(page.locator("#coach")).to_have_count(0)
 
 
 def _open(page: Page, url: str) -> None:
