@@ -211,8 +211,8 @@ class Deviation(Table):
 
 class Round(Table):
     """One walk with the phone. Kinds: first, after_correction, after_calibration look at the target;
-    clamps_before and clamps_after are a check of the clamps, before and after the vehicle is rolled; of upkeep,
-    its groups."""
+    clamps_before and clamps_after are a check of the clamps, before and after the vehicle is rolled; of
+    upkeep, its groups."""
 
     __tablename__ = "round"
     id: Mapped[str] = _id(primary_key=True)
