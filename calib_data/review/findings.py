@@ -17,7 +17,7 @@ from scipy import stats
 
 from calib_data.review.additive import Fit, fit
 from calib_data.review.many import holm
-from calib_data.review.rounds import GROUPS, Rounds, derived, value_keys
+from calib_data.review.rounds import CERTAIN, GROUPS, Rounds, derived, value_keys
 
 LEVEL = 0.05
 
@@ -66,7 +66,7 @@ LEAST = MappingProxyType(
     }
 )
 # A round's own tests that tell of photos not as the phone took them.
-OF_PHOTOS = ("lens of each photo", "focal length", "lens model", "one lens", "photos of one visit")
+OF_PHOTOS = ("photo_altered", "lens of each photo", "focal length", "lens model")
 
 
 @dataclass(frozen=True)
@@ -364,10 +364,11 @@ def _own_tests(
     first = _first_tests(tests)
     for _, row in frame[frame["round_id"].isin(first.keys() - told)].iterrows():
         name, words = first[row["round_id"]]
-        if not _guilty(row, groups):
+        is_certain = name in CERTAIN
+        if is_certain or not _guilty(row, groups):
             kind = ALTERED_PHOTO if name in OF_PHOTOS else OTHER_ROUND
-            says = f"{_which(row)}: the round fails its own test '{name}'. {words}"
-            yield _of_round(kind, row, 0.0, 0.0, "", LEVEL, says)
+            why = words if is_certain else f"the round fails its own test '{name}'. {words}"
+            yield _of_round(kind, row, 0.0, 0.0, "", 0.0 if is_certain else LEVEL, f"{_which(row)}: {why}")
 
 
 def _first_tests(tests: pd.DataFrame) -> Mapping[str, tuple[str, str]]:

@@ -5,8 +5,8 @@ from pathlib import Path
 import pandas as pd
 from sqlalchemy import Connection, Select, case, func, select
 
-from calib_data.results import Failed, Round, Value, opened
-from calib_data.review.rounds import Rounds
+from calib_data.results import Failed, Finding, Round, Value, opened
+from calib_data.review.rounds import CERTAIN, Rounds
 
 _OF_ROUND = {
     "id": Round.id,
@@ -47,11 +47,13 @@ def read_rounds(results: Path) -> Rounds:
         values = _frame(connection, _values("placement"))
         sheets = _frame(connection, _values("sheet"))
         rulers = _frame(connection, _values("ruler"))
+        noticed = _frame(connection, _noticed())
         tests = _frame(connection, select(Failed.round, Failed.name, Failed.says, Failed.position))
     frame = rounds.join(_wide(values), on="id")
     frame["kit"] = _kits(frame)
     frame["u_wheelbase_mm"] = frame["u_wheelbase_mm"].fillna(U_WHEELBASE_MM)
-    tests = tests.sort_values(["round", "position"])
+    # What is certain comes before what is likely.
+    tests = pd.concat([noticed, tests.sort_values(["round", "position"])])
     tests = _of_known(tests, of_round)[["round_id", "name", "says"]]
     return Rounds(frame, _sheets(pd.concat([sheets, rulers.assign(name="-1")]), of_round), tests)
 
@@ -68,6 +70,12 @@ def _each_once() -> Select:
     all_of = select(*(column.label(name) for name, column in _OF_ROUND.items()), rank.label("rank"))
     ranked = all_of.where(Round.is_copy.is_(False)).subquery()
     return select(*(ranked.c[name] for name in _OF_ROUND)).where(ranked.c.rank == 1).order_by(ranked.c.taken)
+
+
+def _noticed() -> Select:
+    """What a re-check saw for certain, before anything was measured."""
+    columns = (Finding.round, Finding.kind.label("name"), Finding.says, Finding.position)
+    return select(*columns).where(Finding.kind.in_(CERTAIN)).order_by(Finding.round, Finding.position)
 
 
 def _values(subject: str) -> Select:

@@ -13,7 +13,8 @@
 | decision | of the round, as measured today; missing where it could not be measured |
 
 `sheets`: round_id, plate (-1: what all sheets have in common), off (printed scale as the photos have it, over
-the declared one, less 1), u_off. `tests`: round_id, name, says; the likeliest cause first.
+the declared one, less 1), u_off. `tests`: round_id, name, says of each consistency test that failed, the
+likeliest cause first; before them, by its outcome's name, what a re-check saw for certain.
 """
 
 from dataclasses import dataclass
@@ -25,6 +26,8 @@ from calib_data.formats import VALUE_KEYS
 
 DAYS_A_MONTH = 30.4375
 GROUPS = ("bay", "phone", "kit")
+# Outcomes of calib_data.recheck that need no statistics: bytes that are no longer those that were signed.
+CERTAIN = ("record_broken", "photo_altered")
 
 
 @dataclass(frozen=True, eq=False)

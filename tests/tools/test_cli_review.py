@@ -5,7 +5,11 @@ import json
 import numpy as np
 import pandas as pd
 import pytest
+from sqlalchemy import select
+from sqlalchemy.orm import Session
 
+from calib_data.results import Finding, Round, opened
+from calib_data.review.findings import find
 from calib_data.review.plots import as_svg, kits_over_time
 from calib_data.review.reading import read_rounds
 from calib_data.review.rounds import derived
@@ -71,6 +75,17 @@ def test_it_says_what_is_off_and_writes_tables_and_plots(tmp_path, capsys):
     assert kits["per_month"]["van 2"] < kits["per_month"]["hall"] - 3e-4
     for name in ("kits", "chart_scale_off", "chart_level", "bays_deg", "components"):
         assert (out / f"{name}.svg").read_text().startswith("<?xml")
+
+
+def test_a_photo_whose_bytes_changed_is_told_whatever_the_figures_say(tmp_path):
+    stored(tmp_path / "r.sqlite", 3, 60)
+    with opened(tmp_path / "r.sqlite", makes=True) as engine, Session(engine) as db, db.begin():
+        row = db.scalar(select(Round).where(Round.round_id == "r20"))
+        altered = {"kind": "photo_altered", "about": "p02.jpg", "says": "p02.jpg is not what was stored."}
+        db.add(Finding(round=row.id, position=9, **altered))
+    (found,) = find(read_rounds(tmp_path / "r.sqlite"))
+    assert (found.kind, found.level, found.p) == ("altered photo", "r20", 0.0)
+    assert found.says.endswith("p02.jpg is not what was stored.")
 
 
 def test_nothing_found_is_said(tmp_path, capsys):
