@@ -18,8 +18,10 @@ from tools.mistakes import clamp_off_seat
 from tools.rolled import rolled
 from tools.scene import Care, make_scene
 from tools.simulate import observe_scene
+from tools.studies.coached import photographed
 from tools.studies.counting import lower_bound, run, share, study_words, table
 from tools.truth import Scene, true_values
+from vision.coach import coach
 from vision.errors import NotEnoughError
 from vision.kit import WHEELS
 from vision.measure import measure_found
@@ -28,6 +30,7 @@ from vision.seating import Seat, clamps_as_seated
 PLANTED = ("nothing", "5 mm", "0.3 degrees")
 CARE = Care(u_eccentricity_mm=0.3, u_tilt_deg=0.03)
 N_PHOTOS, TARGET_MM = 10, 3000.0
+MOST_MORE = 4  # photos that the coach may ask for beside them
 INTERVAL = 1.959964  # half the 95 % interval in u
 
 
@@ -78,6 +81,32 @@ def check_one(seed: int, planted: str, index: int) -> Outcome:
     )
 
 
+def coached_one(seed: int, index: int) -> tuple[float, float, float, int]:
+    """A look with checked clamps, and the photos that the coach then asks for, four at most.
+
+    Returns:
+        u of lateral by the thrust line in mm, before and after; its error after, over u; photos added.
+    """
+    rng = np.random.default_rng([seed, index])
+    scene = make_scene(
+        rng, n_photos=N_PHOTOS, care=CARE, target_distance_mm=TARGET_MM, reference_line="thrust_line",
+        T_world_vehicle=np.eye(4),
+    )  # fmt: skip
+    found, after = observe_scene(rng, scene), observe_scene(rng, rolled(rng, scene))
+    layouts, phone = load_layouts(), (scene.photos[0].lens, scene.photos[0].exif)
+    kit = clamps_as_seated(found, after, scene.kit, {one.name: one for one in layouts}).kit(scene.kit)
+    first = measure_found(found, kit, scene.vehicle, [scene.placement], layouts).reported
+    for n in range(MOST_MORE):
+        now = coach(found, kit, scene.placement, scene.vehicle, layouts)
+        if now.next is None:
+            break
+        found += photographed(rng, scene, now, phone, N_PHOTOS + n)
+    last = measure_found(found, kit, scene.vehicle, [scene.placement], layouts).reported
+    true = true_values(scene.truth, "thrust_line", scene.placement.datum)["lateral_mm"]
+    key = "0:lateral_mm"
+    return first.u(key), last.u(key), (last.value(key) - true) / last.u(key), len(found) - N_PHOTOS
+
+
 def _with_clamp_off(rng: Generator, scene: Scene, wheel: str, planted: str) -> Scene:
     angle_rad = rng.uniform(0, 2 * np.pi)
     across = np.array([np.cos(angle_rad), np.sin(angle_rad)])
@@ -101,7 +130,12 @@ def _z(scene: Scene, seat: Seat) -> NDArray:
 
 def main() -> None:
     words = study_words(__doc__ or "", 300)
+    words.add_argument("--coached", action="store_true", help="what the coach's photos bring instead")
     given = words.parse_args()
+    if given.coached:
+        done = np.array(list(run(partial(coached_one, given.seed), given.jobs, range(given.sets))))
+        print(table(("u lateral mm", "with the coach", "in 95 %", "photos more"), [_coached_row(done)]))
+        return
     rows = []
     for planted in PLANTED:
         outcomes = list(run(partial(check_one, given.seed, planted), given.jobs, range(given.sets)))
@@ -119,6 +153,15 @@ HEAD = (
     "u lateral mm",
     "in 95 %",
 )
+
+
+def _coached_row(done: NDArray) -> list[str]:
+    u, then, z, n = done.T
+    return [
+        *(f"{np.median(x):.2f}, at most {x.max():.2f}" for x in (u, then)),
+        share(int((abs(z) <= INTERVAL).sum()), len(z)),
+        f"{np.median(n):.0f}, at most {n.max():.0f}",
+    ]
 
 
 def row(planted: str, outcomes: list[Outcome]) -> list[str]:
