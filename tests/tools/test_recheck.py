@@ -15,13 +15,17 @@ import pyarrow.parquet as pq
 import pytest
 from sqlalchemy import select, text
 
+from api.photos.work import unpack
 from api.records import chain, removal, signing
 from api.records.exports import write_visits
 from api.store import open_store
-from api.tables import Arrival, Entry, KitRevision, Measured, Round, Visit
+from api.tables import Arrival, Entry, KitRevision, Measured, Round, Upkeep, Visit
 from calib_data import results
+from calib_data.layouts import load_layouts
+from calib_data.observations import ObservationsFile, from_observations
+from calib_data.photoset import photo_set_of
 from calib_data.recheck import OUTCOMES
-from calib_data.result import made_with
+from calib_data.result import made_with, to_result
 from tests.api.signed import add_person, add_visit, measured
 from tools.cli import run as plumbsight
 from tools.recheck import again
@@ -43,7 +47,7 @@ def _measured_once():
     asked = {}
 
     def remembered(found, *more, **named):
-        key = tuple((photo.sha256, len(photo.predicted)) for photo in found)
+        key = (named["distrusted"], *((photo.sha256, len(photo.predicted)) for photo in found))
         asked.setdefault(key, ((found, *more), named))
         return once(key)
 
@@ -102,6 +106,19 @@ def _decided_otherwise():
     return _result(decision="nonconforming") | {"decision": "nonconforming"}
 
 
+def _distrust(store, visit_id):
+    """Measure the visit's round with a kit against which something is known, before it is signed."""
+    with store.reading() as db:
+        row = db.scalars(select(Measured).join(Round).where(Round.visit_id == visit_id)).one()
+        inputs, found = row.inputs, from_observations(ObservationsFile(**unpack(row.observations)))
+    says = "A proof flagged this kit."
+    files = [placement["file"] for placement in inputs["placements"]]
+    given = photo_set_of("a visit", inputs["kit"]["file"], inputs["vehicle"], files, distrusted=says)
+    parts = (given.kit, given.vehicle, given.placements, load_layouts())
+    m = measure_found(found, *parts, distrusted=says)
+    _change(store, visit_id, inputs=inputs | {"distrusted": says}, result=to_result(m, given, found))
+
+
 def _sign(store, caller, visit_id):
     with store.writing() as db:
         signing.write(db, store.id, caller, visit_id, "")
@@ -137,8 +154,12 @@ def planted(tmp_path_factory):
     visit("not_measured", observations=None)
     none = {"result": None, "observations": None, "state": "not_enough", "says": "Too few photos."}
     visit("not_measurable", left_mm=(0.0, 0.0), **none)
+    visit("distrusted", signs=False)
+    _distrust(store, made["distrusted"])
+    _sign(store, kim, made["distrusted"])
     visit("lost")
     visit("not_signed", signs=False)
+    visit("upkeep", signs=False)
 
     with store.reading() as db:
         photos = {
@@ -153,6 +174,7 @@ def planted(tmp_path_factory):
         broken = db.scalar(select(Entry.seq).where(Entry.visit_id == made["record_broken"]))
     (store.folder / "photos" / photos[3][1][:2] / photos[3][1]).unlink()
     with store.writing() as db:
+        db.add(Upkeep(visit_id=made.pop("upkeep"), kind="bar", asked={}))
         removal.write(db, store.id, kim, [photos[4][0]], "The customer asked for it.")
         file = db.get_one(KitRevision, (kits["later_revision"], 1)).file
         more = {"name": "trolley 3", "is_demo": False, "says": "measured anew", "by": kim.person_id}
@@ -199,6 +221,7 @@ def _findings(out, row):
         ("not_measured", 1, "not_measured", "then was not kept, so that the round cannot be measured"),
         ("not_measurable", 2, "agrees", "no value to compare"),
         ("lost", 1, "record_broken", "The visit is signed, but its record is lost."),
+        ("distrusted", 1, "agrees", "All values reproduce"),
         ("not_signed", 1, "not_signed", "The visit is not signed"),
     ],
 )  # fmt: skip
@@ -225,6 +248,11 @@ def test_a_difference_is_told_in_u_with_its_value(planted, checked):
     row = rows(checked[1])[planted[1]["differs"], 1]
     assert row.largest_off == "distance_mm of board ahead, family A"
     assert row.largest_off_u == pytest.approx(-0.3, abs=1e-5)
+
+
+def test_a_kit_that_was_distrusted_then_decides_nothing_again(planted, checked):
+    row = rows(checked[1])[planted[1]["distrusted"], 1]
+    assert row.decision_signed == row.decision_today == "undecided"
 
 
 def test_a_kit_measured_anew_is_a_note(planted, checked):

@@ -81,8 +81,8 @@ def _fetched(folder: Folder, temporary: Path) -> Path:
     data = folder.read(SET_NAME)
     (temporary / SET_NAME).write_bytes(data)
     told, _ = check(SetFile, parse_json(data, SET_NAME, SetError), SET_NAME, SetError)
-    placements = [told.placement, *(told.placements or ())]
-    described = [one for one in (told.kit, *placements) if isinstance(one, str)]
+    parts = (told.kit, told.placement, *(told.placements or ()), *told.relations, *(told.cameras or ()))
+    described = [one for one in parts if isinstance(one, str)]
     for name in (*described, told.observations or OBSERVATIONS_NAME):
         if _is_plain(name) and folder.has(name):
             _written(temporary / name, folder.read(name, MOST_OBSERVED_BYTES))
