@@ -45,7 +45,7 @@ def _begin(store, who):
 def _arrive(store, who, visit_id, round_id, path):
     clean = photofiles.incoming(store)
     facts = receiving.receive(path, clean, path.name, False)
-    photofiles.put(store, clean, facts.sha256)
+    photofiles.files_at(store.place).put(clean, facts.sha256)
     file = {"taken_out": list(facts.taken_out), "n_bytes": facts.n_bytes, "kind": facts.kind}
     file |= {"size_px": list(facts.size_px), "exif": facts.exif, "stored_at": now()}
     with store.writing() as db:
