@@ -41,7 +41,7 @@ def test_the_kit_takes_the_clamp_as_found_and_keeps_the_rest():
 
 def test_every_clamp_stands_in_the_table_with_its_words():
     seat = Seat("rear_left", FOUND, np.zeros(4), np.eye(4), 172.0, 31.0, 19.1, "The clamp is off its seat.")
-    lines = list(seating_text(Seating((seat,), np.eye(4), None)))
+    lines = list(seating_text(Seating((seat,), np.eye(4), None, {})))
     assert lines[1].split() == [
         "rear",
         "left",
