@@ -24,6 +24,7 @@ from tools.planted_archive import (
     BAY_SLOPE,
     BAYS,
     FAULTS,
+    FEWEST_ROUNDS,
     KIT_DRIFT,
     KITS,
     PHONE_LENS,
@@ -118,6 +119,8 @@ def main() -> None:
         "--study", action="store_true", help="five set-ups, three people, three rounds each, instead"
     )
     given = words.parse_args()
+    if given.rounds < FEWEST_ROUNDS:
+        words.error(f"--rounds is {given.rounds}; an archive has {FEWEST_ROUNDS} at least.")
     if given.study:
         archive = plan_study(given.seed, 5, 3, 3)
     else:

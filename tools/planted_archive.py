@@ -119,6 +119,10 @@ class PlantedArchive:
         return replace(self, rounds=tuple(rounds))
 
 
+# As many as the faults of single rounds need, each its own.
+FEWEST_ROUNDS = 2 * N_SINGLE
+
+
 def plan_archive(seed: int, n_rounds: int, faults: Collection[str] = ()) -> PlantedArchive:
     """Draw who measured what with what and when; the rounds' photos come from `scene_of`.
 
@@ -130,7 +134,7 @@ def plan_archive(seed: int, n_rounds: int, faults: Collection[str] = ()) -> Plan
         PHONE_LENS: int(rng.integers(len(PHONES))),
         BAY_SLOPE: int(rng.integers(len(BAYS))),
     }
-    singles = rng.choice(n_rounds, 2 * N_SINGLE, replace=False).tolist()
+    singles = rng.choice(n_rounds, FEWEST_ROUNDS, replace=False).tolist()
     subject[ALTERED_PHOTO], subject[ANOTHER_VEHICLE] = singles[:N_SINGLE], singles[N_SINGLE:]
     subject = {fault: subject[fault] for fault in faults}
     days = np.sort(rng.uniform(0, DAYS, n_rounds))
