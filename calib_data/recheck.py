@@ -122,13 +122,23 @@ def outcome_of(findings: Sequence[Finding]) -> str:
 def in_words(findings: Sequence[Finding], compared: Compared | None) -> str:
     """What decided the outcome, in a sentence or more."""
     outcome = outcome_of(findings)
-    said = [finding.says for finding in findings if finding.kind == outcome]
+    said = [finding for finding in findings if finding.kind == outcome]
     if said:
-        return " ".join(dict.fromkeys(said))
+        return " ".join(_alike_once(said))
     if compared is None or compared.largest is None:
         return "There is no value to compare, then or today."
     off = abs(compared.largest.off_u or 0.0)
     return f"All values reproduce; the largest difference is {off:.1g} u, in {compared.largest.title}."
+
+
+def _alike_once(findings: Sequence[Finding]) -> Iterator[str]:
+    """What is said of several photos or values in the same words is said of the first."""
+    by_words: dict[str, list[Finding]] = {}
+    for finding in findings:
+        by_words.setdefault(finding.says.removeprefix(finding.about), []).append(finding)
+    for first, *more in by_words.values():
+        others = {one.about for one in more} - {first.about}
+        yield f"{first.says} The same holds for {len(others)} more." if others else first.says
 
 
 # --- comparing ------------------------------------------------------------------------------------

@@ -64,10 +64,12 @@ def write_round(folder: Path, planned: Planned, *, with_photos: bool = False) ->
         (folder / "observations.json").write_text(json.dumps(observations, separators=(",", ":")))
         write_json_atomically(folder / "kit.json", kit_file(scene.kit))
         write_json_atomically(folder / "placement.json", placement_file(scene.placement))
-    write_json_atomically(folder / "set.json", set_file(planned, scene.vehicle, scene.photos))
+    kept = {} if with_photos else {"observations": "observations.json"}
+    set_file = {**set_of(planned, scene.vehicle, scene.photos), **kept}
+    write_json_atomically(folder / "set.json", set_file)
 
 
-def set_file(planned: Planned, vehicle: Any, photos: Any) -> dict[str, Any]:
+def set_of(planned: Planned, vehicle: Any, photos: Any) -> dict[str, Any]:
     """The set, with bay and study."""
     study = {"set_up": f"{planned.set_up + 1}", "by": chr(ord("A") + planned.person)}
     return {
@@ -80,7 +82,6 @@ def set_file(planned: Planned, vehicle: Any, photos: Any) -> dict[str, Any]:
         "vehicle": vehicle_file(vehicle),
         "placement": "placement.json",
         "photos": [photo.name for photo in photos],
-        "observations": "observations.json",
     }
 
 

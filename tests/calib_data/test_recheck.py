@@ -160,3 +160,9 @@ def test_sheets_scales_lie_about_the_true_ones():
     for name, value in values.items():
         assert 0 < value.u_today <= value.u_declared * (1 + 1e-9)
         assert abs(value.today - true[name]) < 4.5 * value.u_today
+
+
+def test_what_holds_for_many_photos_is_said_once():
+    words = "is missing: its file is gone."
+    missing = [Finding("photo_missing", f"p{k}.jpg", f"p{k}.jpg {words}") for k in (1, 2, 3)]
+    assert in_words(missing, None) == "p1.jpg is missing: its file is gone. The same holds for 2 more."
