@@ -203,7 +203,8 @@ def _lost_imports(db: Session) -> Iterator[str]:
     for entry in _entries(db, IMPORT_KIND):
         body = _body(entry)
         own = Entry.store_id == body.get("from_store"), Entry.body.is_not(None)
-        there = dict(db.execute(select(Entry.seq, Entry.sha256).where(*own)).tuples().all())
+        brought = db.execute(select(Entry.seq, Entry.sha256).where(*own))
+        there = {seq: sha256 for seq, sha256 in brought}
         for seq, sha256 in body.get("entries", {}).items():
             if there.get(int(seq)) != sha256:
                 store = short(str(body.get("from_store")))
