@@ -22,8 +22,8 @@ from vision.trial import Case, ConsistencyTest, Tried, family, plain_test
 
 # Between quarter turns the nearer one is meant.
 LARGEST_TURN_DEG = 45.0
-# A label so near to a target's reference point is on that target: boards are some such size, and targets
-# stand farther apart. Common practice, no source.
+# A label that is off by less, however the target hangs, is on that target: targets stand farther apart.
+# Common practice, no source.
 LARGEST_REACH_MM = 700.0
 # How a target may hang on its fixture: turned about its x axis, for who looks at its face, or about its z.
 TURNS = {
@@ -32,8 +32,12 @@ TURNS = {
     "a quarter turn counter-clockwise": (0, 270),
     "with its back to the vehicle": (2, 180),
 }
-# Along the target's x, y and z.
-WAYS = (("farther away", "nearer"), ("to the vehicle's left", "to the vehicle's right"), ("higher", "lower"))
+# Along the target's x, y and z, on whatever side of the vehicle it stands.
+WAYS = (
+    ("farther away", "nearer"),
+    ("to the left, seen from the vehicle", "to the right, seen from the vehicle"),
+    ("higher", "lower"),
+)
 
 
 class Seen(NamedTuple):
@@ -163,9 +167,13 @@ def _declared(case: Case, plan: TargetPlan) -> NDArray:
 
 
 def _reach_mm(T_world_target: NDArray, seen: Seen) -> float:
-    """From a target's reference point to a label."""
-    label_mm = geometry.apply(seen.T_world_target, seen.label.T_target_plate[:3, 3])
-    return float(np.linalg.norm(label_mm - T_world_target[:3, 3]))
+    """How far a label is from a target's reference point, beyond where it sits on its own target.
+
+    However a target is turned about its reference point, that stays nothing, be the board as large as it may.
+    """
+    on_target_mm = seen.label.T_target_plate[:3, 3]
+    label_mm = geometry.apply(seen.T_world_target, on_target_mm)
+    return float(abs(np.linalg.norm(label_mm - T_world_target[:3, 3]) - np.linalg.norm(on_target_mm)))
 
 
 def _turn_words(T_declared_seen: NDArray) -> str:
@@ -184,7 +192,7 @@ def _angle_deg(R: NDArray) -> float:
 
 
 def _off_words(miss: NDArray) -> str:
-    """A miss in the target's frame (x away from the vehicle, y to its left, z up), in words."""
+    """A miss in the target's frame (x away from the vehicle, y left of who looks along x), in words."""
     worst = int(np.argmax(np.abs(miss[:3])))
     forth, back = WAYS[worst]
     off_mm, off_deg = _lengths(miss)

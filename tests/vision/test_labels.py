@@ -8,7 +8,7 @@ from scipy.stats import chi2
 
 from calib_data.layouts import load_layouts
 from tools.mistakes import fixture_moved, other_target, target_slipped, target_turned
-from tools.scene import LABEL_PLATE, OTHER_LABEL_PLATE, make_scene
+from tools.scene import LABEL_PLATE, OTHER_LABEL_PLATE, make_scene, pose
 from tools.simulate import observe_scene
 from vision.labels import miss_by_label
 from vision.measure import Measurement, measure_found
@@ -42,7 +42,7 @@ def test_the_right_target_in_its_place_passes_and_says_how_near_its_label_is():
         (lambda s: target_turned(s, 270), "hangs a quarter turn counter-clockwise"),
         (other_target, f"the label of 'other board' (plate {OTHER_LABEL_PLATE}) is seen"),
         (lambda s: target_slipped(s, [0, 900, 0], [0, 0, 0]), "m away from where its fixture carries it"),
-        (lambda s: target_slipped(s, [0, 12, 0], [0, 0, 0]), "(mostly to the vehicle's left)"),
+        (lambda s: target_slipped(s, [0, 12, 0], [0, 0, 0]), "(mostly to the left, seen from the vehicle)"),
         (lambda s: target_slipped(s, [0, 0, -12], [0, 0, 0]), "(mostly lower)"),
     ],
 )  # fmt: skip
@@ -84,6 +84,19 @@ def test_values_do_not_depend_on_the_label_but_for_its_points_in_the_photos():
     one, other = (measured(np.random.default_rng(1), s) for s in (scene, slipped))
     for key in ("0:distance_mm", "0:lateral_mm", "0:height_mm", "0:yaw_deg"):
         assert abs(one.reported.value(key) - other.reported.value(key)) < 0.5 * one.reported.u(key)
+
+
+def test_a_label_at_the_edge_of_a_large_board_is_on_that_board_upside_down_too():
+    """1.2 m from the board's middle: that is where the kit says, and no other board's place."""
+    rng, scene = a_scene(4)
+    (board, other), motion = scene.kit.fixtures[0].targets, pose([0, 0, 0], [0, 0, 0])
+    motion[:3, 3] = [0, 1150, 0]
+    label = replace(board.label, T_target_plate=motion @ board.label.T_target_plate)
+    fixture = replace(scene.kit.fixtures[0], targets=(replace(board, label=label), other))
+    large = replace(target_slipped(scene, [0, 1150, 0], [0, 0, 0]).scene, truth=scene.truth)
+    large = replace(large, kit=replace(scene.kit, fixtures=(fixture,)))
+    assert all(t.ok for t in measured(rng, large).tests)
+    assert "hangs upside down" in measured(rng, target_turned(large, 180).scene).tests[0].says
 
 
 @pytest.mark.study
