@@ -9,11 +9,11 @@ from sqlalchemy.orm import Session
 
 from api.context import Caller
 from api.problems import ConflictError, NotAcceptedError, NotThereError
-from api.store import new_id, now, tell
+from api.store import now, tell
 from api.tables import Arrival, Measured, Round
 from api.visits import results
 from api.visits.clampchecks import AFTER, BEFORE
-from api.visits.visit_rows import deviate, of_a_vehicle, still_open
+from api.visits.visit_rows import deviate, of_a_vehicle, open_next_round, still_open
 from calib_data.record import LOOKS
 
 KINDS = {
@@ -73,18 +73,7 @@ def open(db: Session, caller: Caller, visit_id: str, kind: str) -> Round:  # noq
         )
     if kind not in kinds_to_open(before):
         raise ConflictError(_why_not(kind, before))
-    made = Round(
-        id=new_id(),
-        visit_id=visit_id,
-        number=len(before) + 1,
-        kind=kind,
-        opened_by=caller.person_id,
-        opened_at=now(),
-    )
-    db.add(made)
-    db.flush()
-    tell(db, visit_id, "rounds")
-    return made
+    return open_next_round(db, visit_id, kind, caller)
 
 
 def _why_not(kind: str, before: list[Round]) -> str:

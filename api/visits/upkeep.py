@@ -37,7 +37,7 @@ from api.visits.proofs import ProofView
 from api.visits.revisions import changes, may_edit
 from api.visits.slips import new_slip
 from api.visits.vehicles import checked
-from api.visits.visit_rows import next_number
+from api.visits.visit_rows import next_number, open_next_round
 from calib_data.proof import proof_file, slide_of
 from vision.errors import NotEnoughError
 from vision.photo import ExifFacts
@@ -202,19 +202,7 @@ def open_group(db: Session, caller: Caller, visit_id: str) -> Round:
     kind = next_kind(db, upkeep)
     if kind is None:
         raise ConflictError("Photos are taken in or looked at just now. Close the group, or wait for it.")
-    number = (db.scalar(select(func.max(Round.number)).where(Round.visit_id == visit_id)) or 0) + 1
-    made = Round(
-        id=new_id(),
-        visit_id=visit_id,
-        number=number,
-        kind=kind,
-        opened_by=caller.person_id,
-        opened_at=now(),
-    )
-    db.add(made)
-    db.flush()
-    tell(db, visit_id, "rounds")
-    return made
+    return open_next_round(db, visit_id, kind, caller)
 
 
 def next_kind(db: Session, upkeep: Upkeep) -> str | None:

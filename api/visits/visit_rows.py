@@ -1,12 +1,12 @@
-"""A visit's row: found, known to be open still, and what was done otherwise within it."""
+"""A visit's row: found, known to be open still, a next round in it, and what was done otherwise within it."""
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from api.context import Caller
 from api.problems import ConflictError, NotThereError
-from api.store import STORE_ID, now
-from api.tables import Deviation, Setting, Upkeep, Visit
+from api.store import STORE_ID, new_id, now, tell
+from api.tables import Deviation, Round, Setting, Upkeep, Visit
 
 
 def get(db: Session, visit_id: str) -> Visit:
@@ -37,6 +37,23 @@ def still_open(db: Session, visit_id: str) -> Visit:
             f"Visit {visit.number} is signed, so nothing in it can be changed. Begin a new visit."
         )
     return visit
+
+
+def open_next_round(db: Session, visit_id: str, kind: str, caller: Caller) -> Round:
+    """A round of photos after those that the visit has; whether it may be opened is the caller's to know."""
+    last = db.scalar(select(func.max(Round.number)).where(Round.visit_id == visit_id)) or 0
+    made = Round(
+        id=new_id(),
+        visit_id=visit_id,
+        number=last + 1,
+        kind=kind,
+        opened_by=caller.person_id,
+        opened_at=now(),
+    )
+    db.add(made)
+    db.flush()
+    tell(db, visit_id, "rounds")
+    return made
 
 
 def next_number(db: Session) -> int:
