@@ -43,7 +43,7 @@ class Run(Table):
     id: Mapped[int] = mapped_column(primary_key=True)
     archive: Mapped[str]  # as named on the command line
     mode: Mapped[str]  # observations, photos
-    versions: Mapped[dict[str, Any]]  # as a result's made_with
+    versions: Mapped[dict[str, Any]]  # as a result's made_with, and a digest of the code
     started_at: Mapped[str]
     ended_at: Mapped[str | None]
     n_listed: Mapped[int] = mapped_column(default=0)

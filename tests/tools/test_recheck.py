@@ -25,13 +25,14 @@ from calib_data.layouts import load_layouts
 from calib_data.observations import ObservationsFile, from_observations
 from calib_data.photoset import photo_set_of
 from calib_data.recheck import OUTCOMES
-from calib_data.result import made_with, to_result
+from calib_data.result import to_result
 from tests.api.signed import add_person, add_visit, measured
 from tools.cli import run as plumbsight
 from tools.recheck import again
 from tools.recheck.folders import folder_of
 from tools.recheck.listing import archive_of
 from tools.recheck.run import Wanted, run
+from tools.recheck.software import software
 from vision.errors import InputFileError
 from vision.measure import measure_found
 
@@ -321,9 +322,10 @@ def _touched(folder, visit_id):
     store.close()
 
 
-def test_other_software_measures_again(planted, checked, tmp_path, monkeypatch):
+@pytest.mark.parametrize("changed", ["scipy", "code"])
+def test_other_software_measures_again(planted, checked, tmp_path, monkeypatch, changed):
     out = shutil.copy(checked[1], tmp_path / "results.sqlite")
-    monkeypatch.setattr("tools.recheck.run.made_with", lambda: made_with() | {"scipy": "0.1"})
+    monkeypatch.setattr("tools.recheck.run.software", lambda: software() | {changed: "0.1"})
     assert recheck(planted[0], Path(out)).n_measured == len(planted[1])
 
 

@@ -5,6 +5,7 @@ from concurrent.futures import Future
 import pytest
 
 from tools.recheck.sets import ArchivedSet
+from tools.recheck.software import digest
 from tools.recheck.workers import TRIES, count, done_of, on_a_cluster, without_a_worker
 from vision.errors import PlumbsightError
 
@@ -87,3 +88,27 @@ def test_a_scheduler_that_does_not_answer_is_said(monkeypatch):
         on_a_cluster("tcp://127.0.0.1:9", "photos"),
     ):
         pass
+
+
+@pytest.mark.parametrize(
+    ("file", "is_other"),
+    [
+        ("vision/adjust.py", True),
+        ("vision/inner/new.py", True),
+        ("vision/layouts/one.json", True),
+        ("vision/review/charts.py", False),
+        ("vision/schemas/kit.json", False),
+        ("vision/adjust.pyc", False),
+    ],
+)
+def test_code_that_computes_changes_what_counts_as_the_same_software(tmp_path, file, is_other):
+    (tmp_path / "vision").mkdir()
+    (tmp_path / "vision" / "adjust.py").write_text("STEP = 1\n")
+    before = digest(tmp_path / "vision")
+    changed = tmp_path / file
+    changed.parent.mkdir(exist_ok=True)
+    changed.write_text("STEP = 2\n")
+    assert (digest(tmp_path / "vision") != before) is is_other
+    changed.unlink()
+    (tmp_path / "vision" / "adjust.py").write_text("STEP = 1\n")
+    assert digest(tmp_path / "vision") == before

@@ -11,13 +11,13 @@ from sqlalchemy import Engine, case, delete, func, select
 from sqlalchemy.orm import Session
 
 from calib_data.recheck import OUTCOMES, SOUND, Mode
-from calib_data.result import made_with
 from calib_data.results import Failed, Finding, Round, Run, Value, opened, settle
 from tools.recheck import listing, workers
 from tools.recheck.again import RoundAgain
 from tools.recheck.listing import Archive
 from tools.recheck.service_store import StoreAddress
 from tools.recheck.sets import ArchivedSet, fingerprint_of
+from tools.recheck.software import software
 from vision.errors import InputFileError
 
 MOST_EXAMPLES = 10
@@ -122,7 +122,7 @@ class _Kept:
 
     def __init__(self, engine: Engine, wanted: Wanted) -> None:
         self._engine, self._wanted = engine, wanted
-        versions = made_with()
+        versions = software()
         self._software = fingerprint_of(versions)
         self.n_done = 0
         self._n_measured = 0

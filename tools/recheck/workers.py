@@ -15,9 +15,9 @@ import pebble
 
 from api.photos import workers
 from calib_data.recheck import Mode
-from calib_data.result import made_with
 from tools.recheck.again import RoundAgain, recheck_set, without_a_worker
 from tools.recheck.sets import ArchivedSet
+from tools.recheck.software import software
 from vision.errors import PlumbsightError
 
 # Waiting for a worker, or being measured; each holds a record of a few MB.
@@ -124,7 +124,7 @@ def on_a_cluster(address: str, mode: Mode) -> Iterator[tuple[Submit, int]]:
         ) from wrong
     with client:
         n_threads = sum(client.nthreads().values())
-        _check_workers(address, client.run(made_with))
+        _check_workers(address, client.run(software))
         executor = client.get_executor(pure=False, retries=TRIES, allow_other_workers=False)
         yield (lambda one: executor.submit(recheck_set, one, mode)), n_threads
 
@@ -134,7 +134,7 @@ def _check_workers(address: str, versions: dict[str, Any]) -> None:
         raise PlumbsightError(
             f"The scheduler at {address} has no workers. Start some (dask worker {address})."
         )
-    ours = made_with()
+    ours = software()
     for worker, theirs in versions.items():
         other = [
             f"{name} {theirs.get(name)} (here {ours[name]})"
