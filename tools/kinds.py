@@ -327,15 +327,22 @@ def _lay_mat(
     T_vehicle_mat = pose(off[:3] + unit.position_mm, [0, 0, unit.facing_deg - 90 + off[3]])
     T_world_mat = T_world_vehicle @ T_vehicle_mat
     T_world_target = T_world_mat @ T_mat_mark @ nudge(rng, drawn.u_target_mm, drawn.u_target_deg)
-    plates, heights_mm = [], []
+    plates, T_mat_plates = [], []
     for m in mounts:
         T = np.eye(4)
         T[:3, :3] = Rotation.from_rotvec(rng.normal(0, 1, 3) * np.radians(soft.u_rotation_deg)).as_matrix()
         T[:3, 3] = rng.normal(0, 1, 3) * [*[soft.u_position_mm] * 2, soft.u_flatness_mm]
-        heights_mm.append(float(T[2, 3]))
-        plates.append(prints.plate(m.plate, f"mat {unit.name}", T_world_mat @ m.T_fixture_plate @ T, 2.0))
+        T_mat_plates.append(m.T_fixture_plate @ T)
+        plates.append(prints.plate(m.plate, f"mat {unit.name}", T_world_mat @ T_mat_plates[-1], 2.0))
     fixture = Fixture(unit.name, mounts, (target,), is_mat=True)
-    return _Made(fixture, T_world_target, plates, [], max(heights_mm) - min(heights_mm))
+    return _Made(fixture, T_world_target, plates, [], _peak_to_valley([T[:3, 3] for T in T_mat_plates]))
+
+
+def _peak_to_valley(points_mm: Sequence[NDArray]) -> float:
+    """Across the plane of least squares: the direction in which the points spread least."""
+    off = np.array(points_mm) - np.mean(points_mm, axis=0)
+    heights = off @ np.linalg.svd(off)[2][2]
+    return float(np.ptp(heights))
 
 
 def _corner(

@@ -22,7 +22,7 @@ from vision.frame import (
 from vision.kit import UPRIGHT_KEYS, WHEELS, Clamp, DatumPlate, Fixture, Kit, Placement, Relation, Vehicle
 from vision.plumb import LevelPlan
 from vision.propagate import budget
-from vision.targets import DatumPlan, OriginPlan, RelationPlan, TargetPlan
+from vision.targets import DatumPlan, OriginPlan, RelationPlan, TargetPlan, off_plane
 
 VALUE_KEYS = UPRIGHT_KEYS
 
@@ -227,10 +227,9 @@ def _target_plan(
 def _highest_first(
     mat: Fixture, pose: int, adjustment: Adjustment, pose_of: Mapping[int, int]
 ) -> tuple[int, ...]:
-    """Poses of a mat's seen plates, by how high their centres are above its plane."""
-    T_world_mat = adjustment.state.poses[pose]
+    """Poses of a mat's seen plates, by how high their centres are above the plane through them."""
     seen = [pose_of[m.plate] for m in mat.mounts if m.plate in pose_of]
-    heights = (adjustment.state.poses[seen, :3, 3] - T_world_mat[:3, 3]) @ T_world_mat[:3, 2]
+    heights = off_plane(adjustment.state.poses[pose], adjustment.state.poses[seen, :3, 3])
     return tuple(seen[k] for k in np.argsort(-heights, kind="stable"))
 
 

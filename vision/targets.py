@@ -95,9 +95,9 @@ class TargetPlan:
     Attributes:
         inputs: Of the target's place on its fixture: 3 mm, 3 rad.
         datum: None where the distance counts from an axle, or the datum plate is in no photo.
-        mat_poses: Of a mat, the poses of its plates that were seen, from the highest above the mat's plane to
-            the lowest as adjusted: which these are stays fixed while the inputs vary, for the difference of
-            extremes has no derivative where two are alike. Else None.
+        mat_poses: Of a mat, the poses of its plates that were seen, from the highest above the plane through
+            them to the lowest as adjusted: which these are stays fixed while the inputs vary, for the
+            difference of extremes has no derivative where two are alike. Else None.
         has_levels: Whether photos show a level plate.
     """
 
@@ -181,10 +181,23 @@ def _lying(plan: TargetPlan, target: Stood, at: State) -> dict[str, NDArray]:
     }
     poses = list(plan.mat_poses or ())
     if len(poses) >= FEWEST_FOR_FLATNESS:
-        T = at.poses[..., plan.fixture_pose, :, :]
-        highest, lowest = (at.poses[..., p, :, :][..., :3, 3] for p in (poses[0], poses[-1]))
-        out["flatness_mm"] = ((highest - lowest) * T[..., :3, 2]).sum(-1)
+        heights = off_plane(at.poses[..., plan.fixture_pose, :, :], at.poses[..., poses, :, :][..., :3, 3])
+        out["flatness_mm"] = heights[..., 0] - heights[..., -1]
     return out
+
+
+def off_plane(T_world_mat: NDArray, points: NDArray) -> NDArray:
+    """(..., k) heights of points (..., k, 3) in world above their least-squares plane, in mm.
+
+    Peak to valley of these is the flatness deviation of ISO 12781-1 (reference: least-squares plane; from
+    memory). The mat's frame only says which way is up: its own plane is not known better than the plates
+    are to lie in it.
+    """
+    local = (points - T_world_mat[..., None, :3, 3]) @ T_world_mat[..., :3, :3]
+    A = np.concatenate([np.ones_like(local[..., :1]), local[..., :2]], -1)
+    slopes = np.linalg.pinv(A) @ local[..., 2:]
+    square_to_it = np.sqrt(1 + (slopes[..., 1:, :] ** 2).sum(-2))
+    return (local[..., 2:] - A @ slopes)[..., 0] / square_to_it
 
 
 def _slope_deg(direction: NDArray) -> NDArray:

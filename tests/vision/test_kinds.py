@@ -22,6 +22,7 @@ from vision.lenses import Profile
 from vision.measure import measure_found
 from vision.other_moves import origin_words
 from vision.photo import ExifFacts
+from vision.targets import off_plane
 
 STEADY = Phone(u_focal_change=0.0, u_centre_shift_px=0.0, u_twist_mm=0.0, u_twist_rad=0.0)
 U_LENS = np.array([60.0, 30, 30, 0.05, 0.05, 1e-3, 1e-3, 0.05, 2e-4])
@@ -146,3 +147,17 @@ def test_a_bay_is_laid_out_as_the_placement_asks(name):
         == pytest.approx((unit.facing_deg + 180) % 360 - 180, abs=1.5)
         or abs(abs(unit.facing_deg) - 180) < 1.5
     )
+
+
+def test_flatness_is_peak_to_valley_about_the_plane_of_least_squares():
+    """A corner of four raised by h leaves h/4 above and h/4 below the plane; however the whole is tilted.
+
+    Of five in a cross the middle raised by h leaves 4h/5 above and h/5 below. Worked out by hand.
+    """
+    T = geometry.exp(np.array([300.0, -200, 40, 0.3, -0.2, 1.0]))
+    corners = np.array([[-300.0, -500, 0], [300, -500, 0], [300, 500, 8], [-300, 500, 0]])
+    cross = np.array([[-300.0, 0, 0], [300, 0, 0], [0, 500, 0], [0, -500, 0], [0, 0, 5]])
+    for points, wanted in ((corners, [2, -2, 2, -2]), (cross, [-1, -1, -1, -1, 4])):
+        sloped = points @ geometry.rotation_exp(np.array([0.02, 0.01, 0])).T
+        in_world = sloped @ T[:3, :3].T + T[:3, 3]
+        np.testing.assert_allclose(off_plane(T, in_world), wanted, atol=2e-3)
