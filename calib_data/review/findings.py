@@ -153,8 +153,11 @@ def _scale(frame: pd.DataFrame, found: Fit | None) -> Iterator[_Candidate]:
     """Kits and vehicle models by the wheelbase: declared, measured, and how it goes with the months."""
     if found is None:
         return
+    months = frame.groupby("kit")["months"]
+    spans = months.max() - months.min()
+    declared = frame.groupby("vehicle")[["wheelbase_mm", "u_wheelbase_mm"]].median()
     for row in found.slopes.itertuples():
-        span = float(np.ptp(frame["months"][frame["kit"] == row.level]))
+        span = float(spans[row.level])
         says = (
             f"Kit {row.level}: the vehicles measured with it come out {_shorter(row.effect)} by "
             f"{_permille(row.effect)} more each month ({_permille(row.effect * span)} over {span:.1f} "
@@ -172,9 +175,8 @@ def _scale(frame: pd.DataFrame, found: Fit | None) -> Iterator[_Candidate]:
             one = Finding(KIT_SCALE, "kit", row.level, row.effect, row.u, "1", row.p, says)
             yield _Candidate(one, abs(row.effect) >= LEAST[KIT_SCALE])
         else:
-            mine = frame[frame["vehicle"] == row.level]
-            wheelbase_mm = float(mine["wheelbase_mm"].median())
-            off_mm, u_mm = row.effect * wheelbase_mm, float(mine["u_wheelbase_mm"].median())
+            wheelbase_mm, u_mm = map(float, declared.loc[row.level])
+            off_mm = row.effect * wheelbase_mm
             says = (
                 f"Vehicle {row.level}: {row.n} rounds measure a wheelbase {abs(off_mm):.1f} mm "
                 f"{'longer' if off_mm > 0 else 'shorter'} than the {wheelbase_mm:.0f} mm that are declared. "
@@ -231,7 +233,7 @@ def _bays(frame: pd.DataFrame) -> Iterator[_Candidate]:
 
 def _uncertainty(frame: pd.DataFrame) -> Iterator[_Candidate]:
     """Lateral u by ranks (Mann and Whitney 1947): it has two humps, with and without unchecked sheets."""
-    known = frame.dropna(subset=["log_u"])
+    known = frame[[*GROUPS, "log_u"]].dropna(subset=["log_u"])
     for factor, level, here, rest in _against_the_others(known):
         p = float(stats.mannwhitneyu(here["log_u"], rest["log_u"], alternative="greater").pvalue)
         more = float(here["log_u"].median() - rest["log_u"].median())
@@ -254,7 +256,7 @@ def _against_the_others(frame: pd.DataFrame) -> Iterator[tuple[str, str, pd.Data
 
 def _undecided(frame: pd.DataFrame) -> Iterator[_Candidate]:
     """Shares of rounds without a decision, by Fisher's exact test."""
-    for factor, level, rows, others in _against_the_others(frame):
+    for factor, level, rows, others in _against_the_others(frame[[*GROUPS, "is_poor"]]):
         here, rest = rows["is_poor"], others["is_poor"]
         table = [[here.sum(), (~here).sum()], [rest.sum(), (~rest).sum()]]
         p = float(stats.fisher_exact(table, "greater").pvalue)
