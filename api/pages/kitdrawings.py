@@ -89,6 +89,47 @@ def _plate_axes(centre: Point, half: float) -> Iterator[Markup]:
     yield text((x - 14, y + 16), "z", "strong")
 
 
+def mat_axes(words: Words) -> Markup:
+    """A mat as its reader sees it: where x and y of its plates run, and which way its mark points."""
+    middle, up = (132.0, 104.0), 84.0
+    return drawing(
+        WIDTH,
+        206,
+        words("draw.mat.title"),
+        tag("rect", x=32, y=20, width=200, height=168, class_="outline"),
+        *(tag("rect", x=x, y=y, width=34, height=34, class_="plate") for x in (40, 190) for y in (28, 146)),
+        arrow(middle, (212, 104), "facing"),
+        text((222, 108), "x", "strong"),
+        arrow(middle, (132, 104 - up + 8), "facing"),
+        text((142, 40), "y", "strong"),
+        tag("circle", cx=middle[0], cy=middle[1], r=4, class_="dot"),
+        text((126, 122), words("draw.mat.mark"), "label strong", "end"),
+        arrow(middle, (57, 163), "dimension"),
+        text((240, 160), words("draw.mat.plate.1"), "label", "start"),
+        text((240, 174), words("draw.mat.plate.2"), "label", "start"),
+    )
+
+
+def level(words: Words) -> Markup:
+    """The two ways in which a plate shows the plumb line: hanging free, and lying on what was levelled."""
+    return drawing(
+        WIDTH,
+        178,
+        words("draw.level.title"),
+        line((80, 8), (80, 60), "scale"),
+        tag("rect", x=42, y=60, width=76, height=76, class_="plate"),
+        arrow((80, 98), (80, 42), "facing"),
+        text((92, 48), "y", "strong", "start"),
+        text((80, 168), words("draw.level.hangs")),
+        tag("rect", x=190, y=112, width=100, height=8, class_="plate"),
+        tag("rect", x=180, y=120, width=120, height=16, class_="outline"),
+        line((172, 136), (308, 136), "floor"),
+        arrow((240, 112), (240, 54), "facing"),
+        text((252, 62), "z", "strong", "start"),
+        text((240, 168), words("draw.level.lies")),
+    )
+
+
 def floor_plate(words: Words) -> Markup:
     """A board on the floor from the side: its thickness, from the floor to the printed face."""
     return drawing(
@@ -157,6 +198,12 @@ def fixture(file: Json, words: Words) -> list[Markup]:
     targets = [
         (name, T_fixture_target(t["position_mm"], t["rotation_deg"])) for name, t in file["targets"].items()
     ]
+    # A label lies on a target's face by the rule for plates on fixtures.
+    plates += [
+        (str(t["label"]["plate"]), T @ T_fixture_plate(t["label"]["position_mm"], t["label"]["rotation_deg"]))
+        for (_, T), t in zip(targets, file["targets"].values(), strict=True)
+        if t.get("label")
+    ]
     # Across the drawing runs the vehicle's right; its left is left, as one sits in it.
     front = _view(plates, targets, up=(2, 1))
     above = _view(plates, targets, up=(0, 1))
@@ -172,6 +219,39 @@ def fixture(file: Json, words: Words) -> list[Markup]:
             *_axes(above, (1, 0)),
         ], words("draw.fixture.above")),
     ]  # fmt: skip
+
+
+# --- a mat, to scale --------------------------------------------------------------------------------
+
+
+def mat(file: Json, words: Words) -> Markup:
+    """A mat of a kit's file as its reader sees it: plates and marks in its own plane."""
+    plates = [(str(m["plate"]), _in_plane(m)) for m in file["plates"]]
+    marks = [(name, _in_plane(t)) for name, t in file["targets"].items()]
+    corners = np.array([np.zeros(2), *(T[:2, 3] for _, T in (*plates, *marks))])
+    (left, low), (right, high) = corners.min(axis=0) - EDGE_MM, corners.max(axis=0) + EDGE_MM
+    view = View((0, 1), (1, 1), (left, low), (right, high), (right - left) / WIDTH, top=6.0)
+    return _drawn(view, words("draw.mat.own.title"), [
+        *(_square(view, T, name) for name, T in plates),
+        *(_mark(view, T, name) for name, T in marks),
+        *_axes(view, (0, 1)),
+    ], words("draw.mat.own"))  # fmt: skip
+
+
+def _in_plane(entry: Json) -> NDArray:
+    """A plate's or mark's pose on its mat, (4, 4)."""
+    turn = np.radians(entry.get("rotation_deg", 0.0))
+    T = np.eye(4)
+    T[:2, :2] = [[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]]
+    T[:2, 3] = entry["position_mm"]
+    return T
+
+
+def _mark(view: View, T: NDArray, name: str) -> Markup:
+    """An arrow the way the mark points, from its place."""
+    start, end = view(T[:3, 3]), view((T @ [0, 1.6 * AXIS_MM, 0, 1])[:3])
+    dot = tag("circle", cx=start[0], cy=start[1], r=4, class_="dot")
+    return Markup("").join([arrow(start, end, "facing"), dot, _label(start, name, 18, "label strong")])
 
 
 Placed = Sequence[tuple[str, NDArray]]
@@ -235,6 +315,6 @@ def _axes(view: View, shown: tuple[int, int]) -> Iterator[Markup]:
         end[i] = AXIS_MM
         tip, beyond = view(end), view(end * 1.25)
         yield arrow(view(np.zeros(3)), tip, "dimension")
-        yield text((beyond[0], beyond[1] + 4), "xyz"[i], "strong")
+        yield text((beyond[0], beyond[1] + 4), "xyz"[i], "label strong")
     x, y = view(np.zeros(3))
     yield tag("circle", cx=x, cy=y, r=4, class_="dot")

@@ -11,7 +11,7 @@ from pydantic import BaseModel
 
 from api.figures import Figures
 from api.pages.words import Words
-from api.visits.kitform import BarPart, FixturePart, KitForm, figures_of, shown
+from api.visits.kitform import BarPart, FixturePart, KitForm, MatPart, figures_of, shown
 
 Json = Mapping[str, Any]
 Told = dict[str, Any]  # a part's figures, by the names that the catalogue has words for
@@ -89,6 +89,9 @@ def _parts(file: Json, words: Words) -> Iterator[tuple[str, Told]]:
     for fixture in form.fixtures:
         if fixture is not None:
             yield from _fixture(fixture, file["fixtures"][fixture.name], words)
+    for mat in form.mats:
+        if mat is not None:
+            yield from _mat(mat, file["mats"][mat.name], words)
     for part, entry in _rows(form.floor, file.get("floor", [])):
         yield words("changed.floor", plate=entry["plate"]), _told(part, entry)
     for part, entry in _rows(form.scale_bars, file.get("scale_bars", [])):
@@ -96,6 +99,8 @@ def _parts(file: Json, words: Words) -> Iterator[tuple[str, Told]]:
         yield words("changed.bar", one=part.one, other=part.other), _told(part, entry, {"plates"})
     for part, (name, entry) in _rows(form.datum_plates, list(file.get("datum_plates", {}).items())):
         yield words("changed.datum", name=name), _told(part, entry)
+    for part, entry in _rows(form.levels, file.get("levels", [])):
+        yield words("changed.level", plate=entry["plate"]), _told(part, entry)
     for part, (number, entry) in _rows(form.plates, list(file["plates"].items())):
         measured = {name: getattr(part, name) for name in ("ruler_mm", "u_ruler_mm", "height_mm", "width_mm")}
         yield words("changed.sheet", plate=number), measured | _told(part, entry, _SCALES)
@@ -106,7 +111,23 @@ def _fixture(fixture: FixturePart, entry: Json, words: Words) -> Iterator[tuple[
     for part, mount in _rows(fixture.plates, entry["plates"]):
         yield words("changed.mount", name=fixture.name, plate=mount["plate"]), _told(part, mount)
     for part, (target, one) in _rows(fixture.targets, list(entry["targets"].items())):
-        yield words("changed.target", name=fixture.name, target=target), _told(part, one)
+        yield words("changed.target", name=fixture.name, target=target), _told(part, one, {"label"})
+        if part.label is not None:
+            yield words("changed.label", name=fixture.name, target=target), _told(part.label, one["label"])
+
+
+def _mat(mat: MatPart, entry: Json, words: Words) -> Iterator[tuple[str, Told]]:
+    """What lies in a mat's plane is told by the mat's own words: its x and y are not a fixture's."""
+    yield words("changed.mat", name=mat.name), _told(mat, entry, {"plates", "targets"})
+    for part, one in _rows(mat.plates, entry["plates"]):
+        yield words("changed.on_mat", name=mat.name, plate=one["plate"]), _in_plane(_told(part, one))
+    for part, (mark, one) in _rows(mat.targets, list(entry["targets"].items())):
+        yield words("changed.mark", name=mat.name, mark=mark), _in_plane(_told(part, one))
+
+
+def _in_plane(found: Told) -> Told:
+    shown_as = {name: f"mat.{name}" for name in ("position_mm.x", "position_mm.y", "rotation_deg")}
+    return {shown_as.get(name, name): value for name, value in found.items()}
 
 
 def _rows(parts: Sequence[Any], entries: Sequence[Any]) -> Iterator[tuple[Any, Any]]:

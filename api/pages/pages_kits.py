@@ -1,6 +1,7 @@
 """Pages of kits: what one holds, how it came to be so, and the forms that make and revise it."""
 
 import json
+from collections.abc import Iterable
 from typing import Any, get_args
 
 from fastapi.responses import HTMLResponse
@@ -26,6 +27,8 @@ DRAWINGS = {
     "floor_plate": kitdrawings.floor_plate,
     "bar": kitdrawings.bar,
     "datum": kitdrawings.datum,
+    "mat": kitdrawings.mat_axes,
+    "level": kitdrawings.level,
     "sheet": kitdrawings.sheet,
 }
 
@@ -75,7 +78,7 @@ def kit(kit_id: str, desk: Paired, revision: int | None = None) -> HTMLResponse:
         form=kitform.shown(shown.file),
         history=history,
         changed=changes_told(history, desk.words, desk.figures),
-        fixtures_drawn=_fixtures_drawn(shown.file, desk.words),
+        drawn_to_scale=_drawn_to_scale(shown.file, desk.words),
         placements=served,
         sheets=_sheets(shown.file),
         may_edit=desk.may_edit,
@@ -136,14 +139,45 @@ def _form(desk: Desk, kit: KitView | None) -> HTMLResponse:
         kit=kit,
         form=kitform.shown(kit.file if kit else {}),
         new=new_parts(),
+        contents=_contents(kit.file if kit else {}, desk),
         wheels=WHEELS,
         drawn={name: draw(desk.words) for name, draw in DRAWINGS.items()},
-        fixtures_drawn=_fixtures_drawn(kit.file if kit else {}, desk.words),
+        drawn_to_scale=_drawn_to_scale(kit.file if kit else {}, desk.words),
         ruler_mm=ring.ruler_mm,
         size_mm=2 * ring.pattern_half_mm,
         kept=[key for key in (kit.file if kit else {}) if key not in _SHOWN],
         is_demo=kit is not None and kit.is_demo,
     )
+
+
+def _contents(file: kitform.Json, desk: Desk) -> dict[str, str]:
+    """What each part of the form holds, in a line."""
+    words = desk.words
+
+    def plates(entries: Iterable[kitform.Json]) -> str:
+        numbers = [str(one["plate"]) for one in entries]
+        return words.count("kitform.plates_line", len(numbers), plates=", ".join(numbers)) if numbers else ""
+
+    def carried(key: str) -> str:
+        told = (
+            words("kitform.carrier_line", name=name, targets=", ".join(one["targets"]))
+            for name, one in file.get(key, {}).items()
+        )
+        return "; ".join(told)
+
+    wheels = (f"{words(f'wheel.{name}')} {one['plate']}" for name, one in file.get("wheels", {}).items())
+    bars = file.get("scale_bars", [])
+    n_sheets = len(file.get("plates", {}))
+    return {
+        "wheels": ", ".join(wheels),
+        "fixtures": carried("fixtures"),
+        "mats": carried("mats"),
+        "floor": plates(file.get("floor", [])),
+        "bars": ", ".join(desk.figures.length(bar["length_mm"]) for bar in bars),
+        "datums": ", ".join(file.get("datum_plates", {})),
+        "levels": plates(file.get("levels", [])),
+        "sheets": words.count("kitform.sheets_line", n_sheets) if n_sheets else "",
+    }
 
 
 # Of a kit's file; what else it has stays as it is.
@@ -170,14 +204,23 @@ def new_parts() -> dict[str, kitform.Part]:
         "fixture": kitform.FixturePart(),
         "mount": kitform.MountPart(**on_fixture),
         "target": kitform.TargetPart(**on_fixture),
+        "label": kitform.LabelPart(**on_fixture),
+        "mat": kitform.MatPart(),
+        "mat_plate": kitform.MatPlatePart(u_position_mm=starting.U_POSITION_MM),
+        "mark": kitform.MarkPart(
+            u_position_mm=starting.U_POSITION_MM, u_rotation_deg=starting.U_ROTATION_DEG
+        ),
+        "level": kitform.LevelPart(),
         "floor": kitform.FloorPart(u_flatness_mm=starting.U_FLATNESS_MM),
         "bar": kitform.BarPart(u_length_mm=starting.U_BAR_MM),
         "datum": kitform.DatumPart(offset_mm=nowhere, u_mm=1.0),
     }
 
 
-def _fixtures_drawn(file: kitform.Json, words: Words) -> dict[str, Any]:
-    return {name: kitdrawings.fixture(one, words) for name, one in file.get("fixtures", {}).items()}
+def _drawn_to_scale(file: kitform.Json, words: Words) -> dict[str, Any]:
+    """Each fixture and mat by its name, which both have apart."""
+    fixtures = {name: kitdrawings.fixture(one, words) for name, one in file.get("fixtures", {}).items()}
+    return fixtures | {name: [kitdrawings.mat(one, words)] for name, one in file.get("mats", {}).items()}
 
 
 def _pretty(file: Any) -> str:

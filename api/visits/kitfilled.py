@@ -12,11 +12,13 @@ from typing import Any, TypeVar
 from api.problems import DoubtError
 from api.visits.kitform import (
     AXES,
+    FixturePart,
     Json,
     KitForm,
+    MatPart,
     Part,
+    Plane,
     PlatePart,
-    Vector,
     fields_of,
     figures_of,
     layout_of,
@@ -124,12 +126,14 @@ def filled_in(form: KitForm, old: Json) -> Filled:
             for name, part in form.wheels.items()
         },
         "fixtures": _fixtures(made, form, old),
+        "mats": _carriers(made, form.mats, old.get("mats", {}), "mats", ("left", "mark")),
         "floor": _listed(made, form.floor, old.get("floor", []), ("floor",), "floor"),
         "scale_bars": _bars(made, form, old),
         "datum_plates": _named(
             made, form.datum_plates, old.get("datum_plates", {}), ("datum_plates",), "datum_plates",
             "bumper_centre",
         ),
+        "levels": _listed(made, form.levels, old.get("levels", []), ("levels",), "levels"),
     }  # fmt: skip
     for key, section in sections.items():
         if section or key in old or key == "plates":
@@ -151,9 +155,10 @@ def _entry(made: Filled, part: Part, old: Json | None, where: Where, at: str) ->
     _keep(entry, part, was, names)
     made.put(where, f"form.{at}")
     for name in names:
-        if isinstance(getattr(part, name), Vector):
+        value = getattr(part, name)
+        if isinstance(value, Plane):
             made.put((*where, name), f"form.{at}.{name}.x")
-            for i, axis in enumerate(AXES):
+            for i, axis in enumerate(_axes(value)):
                 made.put((*where, name, i), f"form.{at}.{name}.{axis}")
     return entry
 
@@ -163,7 +168,7 @@ def _keep(entry: dict[str, Any], part: Part, was: Part, names: Iterable[str]) ->
     for name in names:
         new = getattr(part, name)
         if new != getattr(was, name):
-            _set(entry, name, _list(new, name) if isinstance(new, Vector) else new)
+            _set(entry, name, _list(new) if isinstance(new, Plane) else new)
 
 
 def _set(entry: dict[str, Any], name: str, value: Any) -> None:
@@ -173,9 +178,12 @@ def _set(entry: dict[str, Any], name: str, value: Any) -> None:
         entry[name] = value
 
 
-def _list(vector: Vector, name: str) -> list[float | None] | None:
-    n = 2 if name in ("eccentricity_mm", "tilt_deg") else 3
-    values = [getattr(vector, axis) for axis in AXES[:n]]
+def _axes(vector: Plane) -> tuple[str, ...]:
+    return AXES[: len(type(vector).model_fields)]
+
+
+def _list(vector: Plane) -> list[float | None] | None:
+    values = [getattr(vector, axis) for axis in _axes(vector)]
     return None if all(value is None for value in values) else values
 
 
@@ -225,24 +233,53 @@ def _key(made: Filled, key: Any, taken: Iterable[str], place: str, if_empty: str
     return None
 
 
+def _carriers(
+    made: Filled,
+    parts: Sequence[FixturePart | None] | Sequence[MatPart | None],
+    before: Json,
+    key: str,
+    such_as: tuple[str, str],
+) -> dict[str, dict[str, Any]]:
+    """Fixtures or mats with their plates and targets; `such_as` names one, and a target of it."""
+    entries = _named(made, parts, before, (key,), key, such_as[0])
+    for name, where, at, part in _taken(made, parts, (key,), key):
+        one = before.get(part.was, {})
+        for inside in ("plates", "targets"):
+            made.put_whole((*where, inside), f"form.{at}.name")
+        entries[name] |= {
+            "plates": _listed(made, part.plates, one.get("plates", []), (*where, "plates"), f"{at}.plates"),
+            "targets": _named(
+                made, part.targets, one.get("targets", {}), (*where, "targets"), f"{at}.targets", such_as[1]
+            ),
+        }
+    return entries
+
+
+def _taken(
+    made: Filled, parts: Sequence[Any], where: Where, at: str
+) -> Iterator[tuple[str, Where, str, Any]]:
+    """The rows that have an entry of their name, with their places in file and form."""
+    for i, part in _there(parts):
+        name = (part.name or "").strip()
+        if made.places.get(say_where((*where, name))) == f"form.{at}.{i}":  # of two with one name the first
+            yield name, (*where, name), f"{at}.{i}", part
+
+
 def _fixtures(made: Filled, form: KitForm, old: Json) -> dict[str, dict[str, Any]]:
     before = old.get("fixtures", {})
-    entries = _named(made, form.fixtures, before, ("fixtures",), "fixtures", "front")
-    for i, part in _there(form.fixtures):
-        name = (part.name or "").strip()
-        where, at = ("fixtures", name), f"fixtures.{i}"
-        if made.places.get(say_where(where)) == f"form.{at}":  # of two with one name it is the first
-            one = before.get(part.was, {})
-            for key in ("plates", "targets"):
-                made.put_whole((*where, key), f"form.{at}.name")
-            entries[name] |= {
-                "plates": _listed(
-                    made, part.plates, one.get("plates", []), (*where, "plates"), f"{at}.plates"
-                ),
-                "targets": _named(
-                    made, part.targets, one.get("targets", {}), (*where, "targets"), f"{at}.targets", "board"
-                ),
-            }
+    entries = _carriers(made, form.fixtures, before, "fixtures", ("front", "board"))
+    for name, where, at, part in _taken(made, form.fixtures, ("fixtures",), "fixtures"):
+        targets = before.get(part.was, {}).get("targets", {})
+        inside = _taken(made, part.targets, (*where, "targets"), f"{at}.targets")
+        for target, target_where, target_at, row in inside:
+            label, label_before = row.label, targets.get(row.was, {}).get("label")
+            entry = entries[name]["targets"][target]
+            if label is not None:
+                entry["label"] = _entry(
+                    made, label, label_before, (*target_where, "label"), f"{target_at}.label"
+                )
+            elif label_before is not None:
+                del entry["label"]
     return entries
 
 

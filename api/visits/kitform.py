@@ -21,9 +21,14 @@ class Part(BaseModel):
     model_config = ConfigDict(extra="forbid")
 
 
-class Vector(Part):
+class Plane(Part):
+    """Two numbers of a plate's own plane."""
+
     x: float | None = None
     y: float | None = None
+
+
+class Vector(Plane):
     z: float | None = None
 
 
@@ -52,8 +57,8 @@ class WheelPart(Part):
     u_standoff_mm: float | None = None
     u_eccentricity_mm: float | None = None
     u_tilt_deg: float | None = None
-    eccentricity_mm: Vector = Vector()
-    tilt_deg: Vector = Vector()
+    eccentricity_mm: Plane = Plane()
+    tilt_deg: Plane = Plane()
     measured_on: str | None = None
 
 
@@ -69,9 +74,16 @@ class MountPart(_OnFixture):
     plate: int | None = None
 
 
+class LabelPart(_OnFixture):
+    plate: int | None = None
+
+
 class TargetPart(_OnFixture):
+    """A target; `label` is None where its face has no plate."""
+
     was: str | None = None
     name: str | None = None
+    label: LabelPart | None = None
 
 
 class FixturePart(Part):
@@ -79,6 +91,40 @@ class FixturePart(Part):
     name: str | None = None
     plates: list[MountPart | None] = []
     targets: list[TargetPart | None] = []
+
+
+class _OnMat(Part):
+    position_mm: Plane = Plane()
+    rotation_deg: float | None = None
+    u_position_mm: float | None = None
+    u_rotation_deg: float | None = None
+
+
+class MatPlatePart(_OnMat):
+    was: int | None = None
+    plate: int | None = None
+
+
+class MarkPart(_OnMat):
+    was: str | None = None
+    name: str | None = None
+
+
+class MatPart(Part):
+    was: str | None = None
+    name: str | None = None
+    u_flatness_mm: float | None = None
+    plates: list[MatPlatePart | None] = []
+    targets: list[MarkPart | None] = []
+
+
+class LevelPart(Part):
+    """A plate that shows the plumb line; `up` is y or z."""
+
+    was: int | None = None
+    plate: int | None = None
+    up: str | None = None
+    u_deg: float | None = None
 
 
 class FloorPart(Part):
@@ -115,9 +161,11 @@ class KitForm(Part):
     plates: list[PlatePart | None] = []
     wheels: dict[str, WheelPart] = {}
     fixtures: list[FixturePart | None] = []
+    mats: list[MatPart | None] = []
     floor: list[FloorPart | None] = []
     scale_bars: list[BarPart | None] = []
     datum_plates: list[DatumPart | None] = []
+    levels: list[LevelPart | None] = []
 
 
 # --- a file, shown ----------------------------------------------------------------------------------
@@ -135,12 +183,23 @@ def shown(file: Json) -> KitForm:
                 was=name,
                 name=name,
                 plates=[MountPart(was=i, **fields_of(MountPart, m)) for i, m in enumerate(one["plates"])],
-                targets=[
-                    TargetPart(was=key, name=key, **fields_of(TargetPart, t))
-                    for key, t in one["targets"].items()
-                ],
+                targets=[_target_shown(key, t) for key, t in one["targets"].items()],
             )
             for name, one in file.get("fixtures", {}).items()
+        ],
+        mats=[
+            MatPart(
+                was=name,
+                name=name,
+                plates=[
+                    MatPlatePart(was=i, **fields_of(MatPlatePart, m)) for i, m in enumerate(one["plates"])
+                ],
+                targets=[
+                    MarkPart(was=key, name=key, **fields_of(MarkPart, t)) for key, t in one["targets"].items()
+                ],
+                **fields_of(MatPart, one),
+            )
+            for name, one in file.get("mats", {}).items()
         ],
         floor=[FloorPart(was=i, **fields_of(FloorPart, f)) for i, f in enumerate(file.get("floor", []))],
         scale_bars=[
@@ -151,11 +210,22 @@ def shown(file: Json) -> KitForm:
             DatumPart(was=name, name=name, **fields_of(DatumPart, one))
             for name, one in file.get("datum_plates", {}).items()
         ],
+        levels=[LevelPart(was=i, **fields_of(LevelPart, f)) for i, f in enumerate(file.get("levels", []))],
+    )
+
+
+def _target_shown(name: str, target: Json) -> TargetPart:
+    label = target.get("label")
+    return TargetPart(
+        was=name,
+        name=name,
+        label=LabelPart(**fields_of(LabelPart, label)) if label else None,
+        **fields_of(TargetPart, target),
     )
 
 
 # What tells a part from its likes, what stands in it, and what the file calls otherwise.
-_OF_THE_FORM = {"was", "name", "plates", "targets", "one", "other"}
+_OF_THE_FORM = {"was", "name", "plates", "targets", "label", "one", "other"}
 
 
 def figures_of(part: type[Part]) -> list[str]:
@@ -166,11 +236,11 @@ def figures_of(part: type[Part]) -> list[str]:
 def fields_of(part: type[Part], entry: Json) -> dict[str, Any]:
     """The figures of a file's entry, as its part has them."""
     found = {name: entry[name] for name in figures_of(part) if name in entry}
-    return {name: _vector(v) if isinstance(v, list) else v for name, v in found.items()}
+    return {name: _by_axis(v) if isinstance(v, list) else v for name, v in found.items()}
 
 
-def _vector(values: Sequence[float]) -> Vector:
-    return Vector(**dict(zip(AXES, values, strict=False)))
+def _by_axis(values: Sequence[float]) -> dict[str, float]:
+    return dict(zip(AXES, values, strict=False))
 
 
 def _plate_shown(key: str, plate: Json) -> PlatePart:

@@ -26,6 +26,11 @@ WHOLE = {
         "10": {"layout": "ring13", "thickness_mm": 3.0},
         "64": {"layout": "cross2x2", "printed_scale": 1.0, "u_printed_scale": 0.001},
         "65": {"layout": "cross2x2"},
+        "45": {"layout": "ring13"},
+        "48": {"layout": "ring13"},
+        "49": {"layout": "ring13"},
+        "50": {"layout": "ring13", "printed_scale": 1.0002, "u_printed_scale": 0.001},
+        "51": {"layout": "ring13"},
     },
     "wheels": {
         "rear_left": {
@@ -46,11 +51,31 @@ WHOLE = {
             ],
             "targets": {
                 "board": {"position_mm": [12.34, 0, -200], "rotation_deg": [0, 0, 0], "u_position_mm": 0.2,
-                          "u_rotation_deg": 0.05, "colour": "white"},
+                          "u_rotation_deg": 0.05, "colour": "white",
+                          "label": {"plate": 45, "position_mm": [0, 0, -100.25], "rotation_deg": [0, 0, 90],
+                                    "u_position_mm": 0.3, "u_rotation_deg": 0.1, "glue": "both sides"}},
+                "small board": {"position_mm": [0, 0, 100], "rotation_deg": [0, 0, 0], "u_position_mm": 0.2,
+                                "u_rotation_deg": 0.05},
             },
             "stand": "tripod",
         },
     },
+    "mats": {
+        "left": {
+            "plates": [
+                {"plate": 50, "position_mm": [-300.5, -400], "rotation_deg": 90, "u_position_mm": 1.0,
+                 "u_rotation_deg": 1.5, "sewn": "yes"},
+                {"plate": 51, "position_mm": [300, 400], "u_position_mm": 1.0},
+            ],
+            "targets": {
+                "mark": {"position_mm": [0, 12.5], "rotation_deg": 0.5, "u_position_mm": 0.5,
+                         "u_rotation_deg": 0.1, "colour": "blue"},
+            },
+            "u_flatness_mm": 1.25, "cloth": "felt",
+        },
+    },
+    "levels": [{"plate": 48, "up": "y", "u_deg": 0.1, "wire": "0.5 mm"},
+               {"plate": 49, "up": "z", "u_deg": 0.05}],
     "floor": [{"plate": 10, "u_flatness_mm": 0.5, "where": "by the gate"}],
     "scale_bars": [{"plates": [64, 65], "length_mm": 1000.03, "u_length_mm": 0.05, "made_of": "carbon"}],
     "datum_plates": {"bumper_centre": {"plate": 0, "offset_mm": [0, 0, 1.5], "u_mm": 1.0, "tape": "yes"}},
@@ -78,7 +103,11 @@ def test_what_the_form_does_not_show_stays_beside_what_was_changed():
     form = form_of(WHOLE, wheels__rear_left__standoff_mm=122.0, fixtures__0__targets__0__name="mat")
     file = filled_in(form, WHOLE).file
     assert file["wheels"]["rear_left"] == WHOLE["wheels"]["rear_left"] | {"standoff_mm": 122.0}
-    assert file["fixtures"]["front"]["targets"] == {"mat": WHOLE["fixtures"]["front"]["targets"]["board"]}
+    before = WHOLE["fixtures"]["front"]["targets"]
+    assert file["fixtures"]["front"]["targets"] == {
+        "mat": before["board"],
+        "small board": before["small board"],
+    }
     assert file["fixtures"]["front"]["stand"] == "tripod" and file["owner"] == "kept as it is"
     assert file["plates"] == WHOLE["plates"]
 
@@ -127,6 +156,16 @@ def test_rows_are_added_and_taken_out():
     assert file["scale_bars"] == [] and list(file["wheels"]) == ["rear_right"]
 
 
+def test_a_label_is_taken_off_a_target_and_put_on_another():
+    label = {"plate": 45, "position_mm": {"x": 0, "y": 0, "z": 5}, "rotation_deg": {"x": 0, "y": 0, "z": 0}}
+    us = {"u_position_mm": 0.3, "u_rotation_deg": 0.1}
+    form = form_of(WHOLE, fixtures__0__targets__0__label=None, fixtures__0__targets__1__label=label | us)
+    targets = filled_in(form, WHOLE).file["fixtures"]["front"]["targets"]
+    assert "label" not in targets["board"] and targets["board"]["colour"] == "white"
+    on = {"plate": 45, "position_mm": [0, 0, 5], "rotation_deg": [0, 0, 0], **us}
+    assert targets["small board"]["label"] == on
+
+
 def test_a_sheet_renumbered_keeps_what_else_is_known_of_it():
     file = filled_in(form_of(WHOLE, plates__0__number=70), WHOLE).file
     assert file["plates"]["70"] == WHOLE["plates"]["0"] | {"layout": "cross2x2"}
@@ -161,7 +200,25 @@ PROBLEMS = [
     ("datum_plates__0__name", "front_axle", "form.datum_plates.0.name", "another name"),
     ("datum_plates__0__u_mm", None, "form.datum_plates.0.u_mm", "Enter e.g. 1.0"),
     ("name", None, "form.name", "Enter e.g."),
-]
+    ("mats__0__name", None, "form.mats.0.name", "Enter a name, e.g. left"),
+    ("mats__0__name", "front", "form.mats.0.name", "the name of a fixture"),
+    ("mats__0__plates", [None, {"was": 1, "plate": 51, "position_mm": {"x": 1, "y": 2}, "u_position_mm": 1}],
+     "form.mats.0.name", "Enter two at least"),
+    ("mats__0__plates__0__plate", 51, "form.mats.0.plates.1.plate", "one place only"),
+    ("mats__0__plates__0__position_mm__y", None, "form.mats.0.plates.0.position_mm.y", "is empty"),
+    ("mats__0__plates__1__rotation_deg", 999, "form.mats.0.plates.1.rotation_deg", "allowed: -360 to 360"),
+    ("mats__0__targets", [], "form.mats.0.name", "Enter one at least"),
+    ("mats__0__targets__0__name", " ", "form.mats.0.targets.0.name", "e.g. mark"),
+    ("mats__0__targets__0__u_rotation_deg", None, "form.mats.0.targets.0.u_rotation_deg", "e.g. 0.1"),
+    ("levels__0__up", None, "form.levels.0.up", "if it hangs free"),
+    ("levels__1__u_deg", 0, "form.levels.1.u_deg", "above 0"),
+    ("levels__1__plate", None, "form.levels.1.plate", "figure printed on the plate"),
+    ("fixtures__0__targets__0__label__plate", 7, "form.fixtures.0.targets.0.label.plate", "plates are"),
+    ("fixtures__0__targets__0__label__position_mm__z", None,
+     "form.fixtures.0.targets.0.label.position_mm.z", "is empty"),
+    ("fixtures__0__targets__1__label", {"plate": 48}, "form.fixtures.0.targets.1.label.u_position_mm",
+     "e.g. 0.2"),
+]  # fmt: skip
 
 
 @pytest.mark.parametrize(("field", "value", "where", "says"), PROBLEMS, ids=lambda one: str(one)[:40])

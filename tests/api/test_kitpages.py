@@ -56,13 +56,33 @@ def test_what_no_form_shows_is_told_by_its_keys():
     def change(kit):
         kit["owner"] = "somebody"
         kit["wheels"]["rear_left"]["clamp"] = "the red one"
-        kit["mats"] = {"left": {"plates": []}}
+        kit["mats"]["left"]["cloth"] = "wool"
 
     assert told(change) == [
         "The kit, owner: kept as it is → somebody",
-        'The kit, mats: nothing → {"left": {"plates": []}}',
         "Wheel rear left, clamp: the blue one → the red one",
+        "Mat left, cloth: felt → wool",
     ]
+
+
+def test_mats_labels_and_level_plates_are_told_as_their_form_calls_them():
+    def change(kit):
+        kit["mats"]["left"]["plates"][0]["position_mm"] = [-310, -400]
+        del kit["mats"]["left"]["u_flatness_mm"]
+        kit["levels"][0]["u_deg"] = 0.2
+        del kit["fixtures"]["front"]["targets"]["board"]["label"]
+
+    assert told(change) == [
+        "Fixture front, target board, its label: taken out",
+        "Mat left, u of the flatness there: 1.25\xa0mm → nothing",
+        "Mat left, plate 50, x, to the reader's right: −300.5\xa0mm → −310\xa0mm",
+        "Level plate 48, u of that axis against the plumb line: 0.1° → 0.2°",
+    ]
+
+
+def test_a_mat_is_drawn_as_one_reads_it():
+    at = {words: float(x) for words, x in _texts(kitdrawings.mat(WHOLE["mats"]["left"], WORDS))}
+    assert at["50"] < at["mark"] < at["51"] and at["mark"] < at["x"]
 
 
 def test_a_change_smaller_than_what_is_shown_is_told_to_the_digit():
@@ -102,12 +122,21 @@ def test_the_form_shows_every_figure_of_the_kit_and_a_row_for_each_part(client):
         "form.scale_bars.0.length_mm": "1000.03",
         "form.datum_plates.0.offset_mm.z": "1.5",
         "form.floor.0.plate": "10",
+        "form.fixtures.0.targets.0.label.position_mm.z": "−100.25",
+        "form.mats.0.u_flatness_mm": "1.25",
+        "form.mats.0.plates.0.position_mm.x": "−300.5",
+        "form.mats.0.targets.0.rotation_deg": "0.5",
+        "form.levels.1.u_deg": "0.05",
         "form.rule_mm_per_m": "0.3",
     }.items():
         assert re.search(rf'name="{re.escape(name)}"[^>]*value="{re.escape(value)}"', page), name
     assert "This form does not show owner;" in page
-    # The wheels that have no plate stand ready, and send nothing as long as they are out.
-    assert "Wheel front left: no plate" in page and page.count("disabled hidden") == 2
+    # What is not there stands ready, and sends nothing as long as it is out: two wheels, a label on the
+    # second target, and on those that may be added to the fixture or to a new one.
+    assert "Wheel front left: no plate" in page and page.count("disabled hidden") == 2 + 1 + 2
+    # Folded, each part says what it holds.
+    for line in ("front: board, small board", "left: mark", "plates 48, 49", "12 sheets"):
+        assert f'<span class="soft">{line}</span>' in page
 
 
 def test_a_page_tells_what_a_revision_changed_who_and_when(client):
@@ -118,7 +147,7 @@ def test_a_page_tells_what_a_revision_changed_who_and_when(client):
     body = {"file": after, "says": "the gate's floor is worn", "based_on": 1}
     assert editor.post(f"/api/kits/{kit_id}/revisions", json=body).status_code == 201
     page = client("technician").get(f"/kits/{kit_id}").text
-    assert "Floor plate 10, u of the floor&#39;s flatness there: 0.5\xa0mm → 1\xa0mm" in page
+    assert "Floor plate 10, u of the flatness there: 0.5\xa0mm → 1\xa0mm" in page
     assert "the gate&#39;s floor is worn" in page and "R. Example" in page
 
 

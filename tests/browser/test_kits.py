@@ -42,11 +42,19 @@ def put_in(walk: Walk, wheel: str) -> None:
     row.get_by_role("button", name="Put in").click()
 
 
+def unfold(walk: Walk, *parts: str) -> None:
+    for part in parts:
+        lid = walk.page.locator(f"#part-{part}")
+        if lid.get_attribute("open") is None:
+            lid.locator("summary").first.click()
+
+
 def test_a_kit_is_typed_in_by_form_and_what_is_wrong_stands_beside_its_field(walk: Walk) -> None:
     phone, page = walk.phone, walk.page
     phone.open("/kits/new")
     assert page.evaluate("window.isSecureContext") is False
     phone.tap(page.get_by_role("link", name=re.compile("Type in a kit")))
+    unfold(walk, "fixtures", "floor", "sheets")
     fill(walk, {"name": "van 1", "rule_mm_per_m": "a little"})
     for wheel, name, plate in (("rear left", "rear_left", "2"), ("rear right", "rear_right", "3")):
         put_in(walk, wheel)
@@ -105,6 +113,7 @@ def test_a_kit_is_typed_in_by_form_and_what_is_wrong_stands_beside_its_field(wal
 
 def test_a_row_taken_out_can_be_put_back_with_what_was_typed(walk: Walk) -> None:
     walk.phone.open(f"/kits/{walk.ids['kit']}/edit")
+    unfold(walk, "floor")
     row = walk.page.locator("#floor > details").first
     row.locator("summary").click()
     fill(walk, {"floor.0.u_flatness_mm": "2"})
@@ -118,6 +127,7 @@ def test_a_revision_needs_a_reason_and_tells_in_words_what_changed(walk: Walk) -
     phone, page = walk.phone, walk.page
     before = file_of(walk)
     phone.open(f"/kits/{walk.ids['kit']}/edit")
+    unfold(walk, "wheels", "floor")
     page.locator("summary", has_text="Wheel rear left").click()
     fill(walk, {"wheels.rear_left.standoff_mm": "121"})
     last = page.locator("#floor > details").last
@@ -135,11 +145,62 @@ def test_a_revision_needs_a_reason_and_tells_in_words_what_changed(walk: Walk) -
     assert after["plates"] == before["plates"] and after["floor"] == before["floor"][:2]
 
 
+def test_a_mat_a_level_plate_and_a_label_are_typed_in_and_nothing_else_changes(walk: Walk) -> None:
+    phone, page = walk.phone, walk.page
+    before = file_of(walk)
+    phone.open(f"/kits/{walk.ids['kit']}/edit")
+    folded = page.evaluate("document.documentElement.scrollHeight")
+    assert folded < 4 * SMALL_PX["height"]  # the whole form, as long as nothing is unfolded
+    unfold(walk, "mats", "levels", "fixtures", "sheets")
+    phone.tap_button("One more mat")
+    fill(walk, {"mats.0.name": "left"})
+    for n, (x, y) in enumerate((("-300", "-400"), ("300", "400"))):
+        page.locator("#mats").get_by_role("button", name="One more plate").click()
+        figures = {"plate": str(20 + n), "position_mm.x": x, "position_mm.y": y}
+        fill(walk, {f"mats.0.plates.{n}.{name}": text for name, text in figures.items()})
+    phone.tap_button("One more mark")
+    fill(
+        walk,
+        {f"mats.0.targets.0.{key}": text for key, text in {"name": "mark", "position_mm.x": "0"}.items()},
+    )
+    phone.tap_button("One more level plate")
+    fill(walk, {"levels.0.plate": "22", "levels.0.u_deg": "0,1"})
+    row = page.locator("#fixtures > details").first
+    for title in ("Fixture front", "Target board", "Label on its face"):
+        row.locator("summary", has_text=title).click()
+    row.get_by_role("button", name="Put in: Label").click()
+    label = "fixtures.0.targets.0.label."
+    fill(walk, {label + "plate": "23", label + "position_mm.x": "0", label + "position_mm.y": "0"})
+    fill(walk, {label + "position_mm.z": "-100"})
+    for n in range(4):
+        phone.tap_button("One more sheet")
+        fill(walk, {f"plates.{7 + n}.number": str(20 + n), f"plates.{7 + n}.u_ruler_mm": ""})
+    page.get_by_label("What changed, and why").fill("a mat, a plumb bob and a label")
+    phone.tap_button("Add this revision")
+    # What is empty is told beside its field, in a part that was folded meanwhile, too.
+    expect(told_at(walk, "mats.0.targets.0.position_mm.y")).to_contain_text("is empty")
+    expect(told_at(walk, "levels.0.up")).to_contain_text("if it hangs free")
+    fill(walk, {"mats.0.targets.0.position_mm.y": "12"})
+    page.get_by_label("y: it hangs free").check()
+    phone.tap_button("Add this revision")
+    page.wait_for_url(re.compile("/kits/[0-9a-f]{32}$"))
+    expect(page.get_by_role("heading", name="Mat left")).to_be_visible()
+    after = file_of(walk)
+    assert after["levels"] == [{"plate": 22, "up": "y", "u_deg": 0.1}]
+    assert after["mats"]["left"]["targets"]["mark"]["position_mm"] == [0, 12]
+    label_made = after["fixtures"]["front"]["targets"]["board"].pop("label")
+    assert (label_made["plate"], label_made["position_mm"]) == (23, [0, 0, -100])
+    new = {key: after.pop(key) for key in ("mats", "levels")}
+    assert list(new["mats"]) == ["left"] and before.pop("plates").items() <= after.pop("plates").items()
+    assert after == before
+
+
 def test_in_inches_a_save_changes_only_what_was_typed(walk: Walk) -> None:
     phone, page = walk.phone, walk.page
     before = file_of(walk)
     page.context.add_cookies([{"name": "plumbsight_shown", "value": "in_comma", "url": phone.url}])
     phone.open(f"/kits/{walk.ids['kit']}/edit")
+    unfold(walk, "wheels")
     page.locator("summary", has_text="Wheel rear right").click()
     expect(control(walk, "wheels.rear_right.standoff_mm")).to_have_value("4,724")
     fill(walk, {"wheels.rear_right.standoff_mm": "4,75"})

@@ -2,6 +2,7 @@
 //
 // A row that is taken out stays on the page with its fieldset disabled, so that nothing of it is sent and
 // nothing that was typed is lost before the form is.
+// A folded part of the form says what it holds as it was stored; once touched, it says that, too.
 
 function addRow(button) {
   const { add: id, mark, next } = button.dataset;
@@ -23,9 +24,16 @@ function takeOut(row, isOut) {
   (isOut ? own("[data-put-back]")[0] : fields.querySelector("input:not([type=hidden])"))?.focus();
 }
 
+function touch(inside) {
+  const mark = inside.closest("[data-part]")?.querySelector("[data-touched]");
+  if (mark) mark.hidden = false;
+}
+
+document.addEventListener("input", (event) => touch(event.target));
 document.addEventListener("click", (event) => {
   const button = event.target.closest("[data-add], [data-take-out], [data-put-back]");
   if (!button) return;
+  touch(button);
   if (button.dataset.add !== undefined) return addRow(button);
   takeOut(button.closest("[data-row]"), button.dataset.takeOut !== undefined);
 });
