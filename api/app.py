@@ -9,8 +9,8 @@ from fastapi.staticfiles import StaticFiles
 from api import routes_events
 from api.access import routes_people, routes_status
 from api.access.guard import protect
+from api.alone import as_the_only_service
 from api.context import Service
-from api.databases import as_the_only_service
 from api.pages import (
     pages_coach,
     pages_kits,
@@ -65,7 +65,7 @@ def create_app(settings: Settings) -> FastAPI:
     async def running(app: FastAPI) -> AsyncIterator[None]:
         store = open_store(settings.place)
         try:
-            with as_the_only_service(store.engine):
+            with as_the_only_service(store):
                 removal.sweep(store)
                 orphans.sweep(store)
                 jobs = Jobs(store, settings, next_task)

@@ -84,8 +84,8 @@ def reading_only(place: Place) -> Iterator[Session]:
 
 
 @contextmanager
-def as_the_only_service(engine: Engine) -> Iterator[None]:
-    """Work that waits is handed out by one service alone; PostgreSQL's clients tell each other by a lock.
+def held_by_a_service(engine: Engine) -> Iterator[None]:
+    """A PostgreSQL database, by a lock that all its clients see; SQLite's lies in the folder that is held.
 
     Raises:
         ConflictError: Another service runs on this database.

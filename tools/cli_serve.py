@@ -17,6 +17,7 @@ import uvicorn
 
 from api.access import pairing, people, reach
 from api.access.guard import MOST_HEADER_BYTES
+from api.alone import as_the_only_service
 from api.app import create_app
 from api.place import Place
 from api.problems import ServiceError
@@ -136,6 +137,7 @@ def serve_command(
         listening = stack.enter_context(_listening(settings))
         store = _opened(settings)
         stack.callback(store.close)
+        _check_alone(store)
         person_id = demo_store.fill(store) if demo else None
         with Terminal(settings, store, person_id):
             _serve(settings, listening, cert, key)
@@ -155,6 +157,15 @@ def _check_words(place: Place | None, listen: str, cert: str | None, key: str | 
 def _opened(settings: Settings) -> Store:
     try:
         return open_store(settings.place)
+    except ServiceError as wrong:
+        raise click.UsageError(str(wrong)) from wrong
+
+
+def _check_alone(store: Store) -> None:
+    """Before anything is shown; the service itself holds the store from its start."""
+    try:
+        with as_the_only_service(store):
+            pass
     except ServiceError as wrong:
         raise click.UsageError(str(wrong)) from wrong
 

@@ -6,13 +6,14 @@ The service's other tests run on such a store as well (ON_THE_FLEET of conftest.
 import hashlib
 import io
 import shutil
+from dataclasses import replace
 
 import pytest
 from sqlalchemy import select
 from starlette.testclient import TestClient
 
+from api.alone import as_the_only_service
 from api.app import create_app
-from api.databases import as_the_only_service
 from api.photos import orphans, photofiles
 from api.place import Place
 from api.problems import AwayError, ConflictError
@@ -47,12 +48,13 @@ def _send(phone, one, key="key-00000001"):
 # --- the database ---------------------------------------------------------------------------------
 
 
-def test_a_second_service_on_a_database_is_refused_in_words(service_settings, store, monkeypatch):
+def test_a_second_service_on_a_database_is_refused_in_words(service_settings, store, monkeypatch, tmp_path):
+    """From another machine, so from another folder."""
     monkeypatch.setattr("api.databases._SERVICE_LOCK_SECONDS", 0.5)
     with (
-        as_the_only_service(store.engine),
-        pytest.raises(ConflictError, match="Another service runs"),
-        TestClient(create_app(service_settings)),
+        as_the_only_service(store),
+        pytest.raises(ConflictError, match="Another service runs on this database"),
+        TestClient(create_app(replace(service_settings, folder=tmp_path / "elsewhere"))),
     ):
         pass
 

@@ -90,7 +90,12 @@ WITH_TEST_EXTRA = {("phone.py", "playwright"), ("screenshots.py", "playwright")}
 
 
 # The packages that bring a large extra of their own; who imports them says so when the extra is missing.
-RECHECK = (ROOT / "tools" / "recheck", ROOT / "calib_data" / "review", ROOT / "tools" / "studies")
+RECHECK = (
+    ROOT / "tools" / "recheck",
+    ROOT / "calib_data" / "review",
+    ROOT / "tools" / "studies",
+    ROOT / "tools" / "benchmarks" / "bench_findings.py",
+)
 FLEET = (ROOT / "api" / "databases.py", ROOT / "api" / "photos" / "bucket.py")
 
 

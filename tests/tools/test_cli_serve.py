@@ -14,6 +14,8 @@ import httpx
 import pytest
 
 from api.access import pairing, people
+from api.alone import as_the_only_service
+from api.problems import ConflictError
 from api.store import open_store
 from tools.cli import WRONG_WORDS, run
 
@@ -116,6 +118,38 @@ def test_a_port_that_is_taken_is_told_in_words(port: int, tmp_path: Path, capsys
         assert run(words) == WRONG_WORDS
     assert f"Port {port}" in capsys.readouterr().err
     assert not (tmp_path / "store").exists()
+
+
+HOLDER = """
+import sys, time
+from pathlib import Path
+from api.alone import as_the_only_service
+from api.store import open_store
+
+with as_the_only_service(open_store(Path(sys.argv[1]))):
+    print("held", flush=True)
+    time.sleep(600)
+"""
+
+
+def test_a_second_service_on_a_folder_is_refused_and_a_killed_one_leaves_it_to_the_next(
+    port: int, tmp_path: Path, capsys
+):
+    folder = tmp_path / "store"
+    words = [sys.executable, "-c", HOLDER, str(folder)]
+    with subprocess.Popen(
+        words, stdout=subprocess.PIPE, env={**os.environ, "PYTHONPATH": str(ROOT)}
+    ) as first:
+        assert first.stdout.readline() == b"held\n"
+        second = ["serve", "--listen", "127.0.0.1", "--port", str(port), "--store", str(folder)]
+        assert run(second) == WRONG_WORDS
+        said = capsys.readouterr()
+        assert f"Another service runs on the store in {folder}" in said.err and not said.out
+        first.kill()
+    store = open_store(folder)
+    with as_the_only_service(store), pytest.raises(ConflictError), as_the_only_service(store):
+        pass
+    store.close()
 
 
 @pytest.mark.parametrize(
