@@ -135,7 +135,8 @@ class Placement(Table):
 
 
 class PlacementRevision(Table):
-    """What is required of one target. `file` is plumbsight.placement/1; where from is recorded beside it."""
+    """What is required of one target, or between two. `file` is plumbsight.placement/1, relation/1 or
+    shift/1; where from is recorded beside it."""
 
     __tablename__ = "placement_revision"
     placement_id: Mapped[str] = _id(ForeignKey("placement.id"), primary_key=True)
@@ -176,7 +177,7 @@ class Visit(Table):
 
 
 class VisitPlacement(Table):
-    """Which placements a visit checks, in order."""
+    """Which placements a visit checks, in order; after them, what is required between them."""
 
     __tablename__ = "visit_placement"
     visit_id: Mapped[str] = _id(ForeignKey("visit.id"), primary_key=True)
@@ -223,6 +224,8 @@ class Round(Table):
     opened_at: Mapped[str] = _time()
     closed_by: Mapped[str | None] = _id(ForeignKey("person.id"))
     closed_at: Mapped[str | None] = _time()
+    # Ids of the visit's placements whose targets stand in this round; None: of all.
+    standing: Mapped[list[Any] | None] = mapped_column(JSON)
     __table_args__ = (UniqueConstraint("visit_id", "number"),)
 
 

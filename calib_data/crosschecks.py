@@ -236,14 +236,17 @@ def _kind_problems(placement: PlacementFile, is_mat: bool) -> Iterator[Problem]:
             yield Problem(("values", key), says)
 
 
-def relation_problems(relation: RelationFile, placements: Sequence[PlacementFile]) -> Iterator[Problem]:
-    """What a relation names and the set does not have, and what does not go together."""
+def relation_problems(
+    relation: RelationFile, placements: Sequence[PlacementFile], whose: str = "the set's"
+) -> Iterator[Problem]:
+    """What a relation names and the set does not have, and what does not go together.
+
+    Args:
+        whose: Of whom the placements are, in words.
+    """
     by_name = {p.name: p for p in placements}
     for i, name in enumerate(relation.of):
-        if name not in by_name:
-            there = " and ".join(f'"{known}"' for known in by_name) or "none"
-            says = f'is "{name}", but the set\'s placements are {there}. Correct the name.'
-            yield Problem(("of", i), says)
+        yield from _unknown_placement(("of", i), name, by_name, whose)
     if relation.of[0] == relation.of[1]:
         yield Problem(("of",), "names one placement twice. Enter the names of two placements.")
     lines = {by_name[name].reference_line for name in relation.of if name in by_name}
@@ -253,6 +256,14 @@ def relation_problems(relation: RelationFile, placements: Sequence[PlacementFile
     for key, tolerance in relation.values.items():
         if key.endswith("_deg"):
             yield from _angle_problems(("values", key), tolerance)
+
+
+def _unknown_placement(
+    where: Where, name: str, by_name: Mapping[str, PlacementFile], whose: str
+) -> Iterator[Problem]:
+    if name not in by_name:
+        there = " and ".join(f'"{known}"' for known in by_name) or "none"
+        yield Problem(where, f'is "{name}", but {whose} placements are {there}. Correct the name.')
 
 
 def tolerance_problems(placement: PlacementFile) -> Iterator[Problem]:
@@ -270,6 +281,44 @@ def shift_problems(shift: ShiftFile) -> Iterator[Problem]:
     for key in shift.step:
         if key not in shift.values:
             yield Problem(("step", key), "is a step of a value that is not required. Take it out.")
+
+
+def shift_problems_among(
+    shift: ShiftFile, placements: Sequence[PlacementFile], whose: str = "the set's"
+) -> Iterator[Problem]:
+    """What a shift names and is not there, and values whose difference would mean nothing.
+
+    Args:
+        whose: As of `relation_problems`.
+    """
+    by_name = {p.name: p for p in placements}
+    for where, name in (("from", shift.from_), ("to", shift.to)):
+        yield from _unknown_placement((where,), name, by_name, whose)
+    both = [by_name[name] for name in (shift.from_, shift.to) if name in by_name]
+    if len(both) < 2:
+        return
+    before, after = both
+    if before.reference_line != after.reference_line:
+        yield Problem(("to",), "is counted from another reference line. Let both placements use the same.")
+    for key in shift.values:
+        if key in POLAR_KEYS and (before.origin is None or before.origin != after.origin):
+            says = "needs one origin in both placements. Enter it there, or take the value out."
+            yield Problem(("values", key), says)
+        elif key == "distance_mm" and before.datum != after.datum:
+            says = (
+                f'has no difference: "{before.name}" counts from {before.datum}, "{after.name}" from '
+                f"{after.datum}. Let both placements use the same, or take the value out."
+            )
+            yield Problem(("values", key), says)
+
+
+def shift_problems_with(
+    shift: ShiftFile, placements: Sequence[PlacementFile], kit: KitFile
+) -> Iterator[Problem]:
+    """Values that a shift asks for and the kit's target cannot have, such as a heading of what stands."""
+    for placement in placements:
+        if placement.name in (shift.from_, shift.to):
+            yield from placement_problems(placement.model_copy(update={"values": shift.values}), kit)
 
 
 def _has(owner: str, known: Mapping[str, object]) -> str:

@@ -77,6 +77,7 @@ def measuring(db: Session, store: Store, row: Measured) -> Task:
         vehicle=given["vehicle"],
         kit=given["kit"]["file"],
         placements=tuple(placement["file"] for placement in given["placements"]),
+        relations=tuple(relation["file"] for relation in given.get("relations", ())),
         cameras=tuple(camera["file"] for camera in given.get("cameras", ())),
         distrusted=given.get("distrusted", ""),
         found=tuple(photo.found for photo in photos if photo.found is not None),

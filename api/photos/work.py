@@ -119,6 +119,7 @@ class RoundToMeasure:
         unread: Name and reason of those that cannot be decoded.
         cameras: Lens profiles of the shop's phones.
         distrusted: What is known against the kit.
+        relations: What is required of two of the placements together.
     """
 
     title: str
@@ -132,6 +133,7 @@ class RoundToMeasure:
     earlier: bytes | None = None
     cameras: tuple[dict[str, Any], ...] = ()
     distrusted: str = ""
+    relations: tuple[dict[str, Any], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -175,6 +177,7 @@ def measure_round(job: RoundToMeasure) -> MeasuredRound:
             job.kit,
             job.vehicle,
             job.placements,
+            job.relations,
             cameras=job.cameras,
             distrusted=job.distrusted,
         )
@@ -184,6 +187,7 @@ def measure_round(job: RoundToMeasure) -> MeasuredRound:
             photo_set.vehicle,
             photo_set.placements,
             load_layouts(),
+            relations=photo_set.relations,
             photos=_PhotosStored(job.files, job.stored),
             profiles=photo_set.profiles,
             distrusted=photo_set.distrusted,

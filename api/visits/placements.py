@@ -1,6 +1,9 @@
-"""Placements in revisions: what the vehicle maker's procedure asks of one target, as the shop typed it in."""
+"""Placements in revisions: what the vehicle maker's procedure asks of a target, as the shop typed it in.
 
-from collections.abc import Iterator
+What it asks between two of them (between.py) stands here too, by the same rules.
+"""
+
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -10,11 +13,12 @@ from api.context import Caller
 from api.problems import NotAcceptedError
 from api.store import now
 from api.tables import Placement, PlacementRevision
-from api.visits import kits
+from api.visits import between, kits
+from api.visits.between import Kind
 from api.visits.revisions import Revisions, as_in_a_file, changes, confirmed_doubts, differs, name_of, said
 from calib_data.crosschecks import AXLES, placement_problems, tolerance_problems
-from calib_data.families import Family, families, family_doubts, not_filled_in
-from calib_data.formats import KitFile, PlacementFile
+from calib_data.families import Family, doubts_of_two, families, family_doubts, not_filled_in
+from calib_data.formats import KitFile, PlacementFile, RelationFile, ShiftFile
 from calib_data.reading import Problem, check, raise_problems
 from vision.errors import PlacementError
 from vision.kit import WHEELS
@@ -24,15 +28,40 @@ SOURCE = "placement"
 PLACEMENTS = Revisions(
     Placement, PlacementRevision, PlacementRevision.placement_id, "placement", "its history"
 )
-retire, current, at = PLACEMENTS.retire, PLACEMENTS.current, PLACEMENTS.at
-listed, history = PLACEMENTS.listed, PLACEMENTS.history
+retire, current, at, history = PLACEMENTS.retire, PLACEMENTS.current, PLACEMENTS.at, PLACEMENTS.history
+
+
+@dataclass(frozen=True)
+class Required:
+    """What a visit checks: its placements, in order, and what is required between them."""
+
+    placements: tuple[PlacementRevision, ...]
+    relations: tuple[PlacementRevision, ...] = ()
+    shifts: tuple[PlacementRevision, ...] = ()
+
+    @classmethod
+    def of(cls, rows: Sequence[PlacementRevision]) -> "Required":
+        by_kind = {kind: tuple(r for r in rows if between.kind_of(r.file) == kind) for kind in KINDS}
+        return cls(by_kind["placement"], by_kind["relation"], by_kind["shift"])
+
+    @property
+    def between(self) -> tuple[PlacementRevision, ...]:
+        return (*self.relations, *self.shifts)
+
+    @property
+    def rows(self) -> tuple[PlacementRevision, ...]:
+        return (*self.placements, *self.between)
+
+
+KINDS: tuple[Kind, ...] = ("placement", "relation", "shift")
 
 
 @dataclass(frozen=True)
 class PlacementView:
-    """One revision of a placement.
+    """One revision of a placement, or of what is required between two.
 
     Attributes:
+        kind: placement, relation or shift, by the file's format.
         by: Who typed it in.
         read_back: Each tolerance in words, for the person to hold against the procedure.
         says, changed, confirmed, current_revision: As of a kit.
@@ -40,6 +69,7 @@ class PlacementView:
 
     placement_id: str
     revision: int
+    kind: Kind
     name: str
     family: str
     procedure_title: str
@@ -58,12 +88,18 @@ class PlacementView:
 
 @dataclass(frozen=True)
 class TemplateView:
-    """A family's template: a placement file with null where the shop fills in."""
+    """A family's template: a placement file with null where the shop fills in.
+
+    Attributes:
+        relation, shift: Such a file likewise, where the family asks something between two placements.
+    """
 
     family: str
     label: str
     says: str
     placement: dict[str, Any]
+    relation: dict[str, Any] | None
+    shift: dict[str, Any] | None
 
 
 @dataclass(frozen=True)
@@ -83,17 +119,37 @@ class Typed:
 
 def templates() -> list[TemplateView]:
     """Every template, by its family's name."""
-    return [TemplateView(one.name, one.label, one.says, dict(one.template)) for one in families().values()]
+    return [
+        TemplateView(
+            one.name,
+            one.label,
+            one.says,
+            dict(one.template),
+            dict(one.relation) if one.relation else None,
+            dict(one.shift) if one.shift else None,
+        )
+        for one in families().values()
+    ]
+
+
+def listed(db: Session, with_retired: bool = False) -> list[PlacementRevision]:
+    """The latest revision of every placement, by name."""
+    return list(Required.of(PLACEMENTS.listed(db, with_retired)).placements)
+
+
+def listed_between(db: Session, with_retired: bool = False) -> list[PlacementRevision]:
+    """The latest revision of every relation, and of every shift."""
+    return list(Required.of(PLACEMENTS.listed(db, with_retired)).between)
 
 
 def add(
     db: Session, caller: Caller, file: dict[str, Any], typed: Typed, *, is_demo: bool = False
 ) -> PlacementRevision:
-    """Take in a new placement.
+    """Take in a new placement, relation or shift.
 
     Raises:
         NotAllowedError: A technician.
-        PlacementError: The file is wrong, or a template not filled in.
+        PlacementError: The file is wrong, a template not filled in, or of placements that are not there.
         NotAcceptedError: The procedure's title or edition is missing.
         DoubtError: A figure may be meant otherwise, and `confirmed` is not set.
     """
@@ -110,6 +166,9 @@ def revise(
     before = (last.file, last.procedure_title, last.procedure_edition, last.family)
     after = (file, typed.procedure_title.strip(), typed.procedure_edition.strip(), typed.family)
     differs(before, after, last)
+    was, now_is = between.kind_of(last.file), between.kind_of(file)
+    if was != now_is:
+        raise NotAcceptedError(f"This is a {was}, and the file is a {now_is}'s. Add it as a new one.", "file")
     return _append(db, caller, placement_id, last.revision + 1, file, typed, last.is_demo)
 
 
@@ -121,6 +180,9 @@ def for_visit(db: Session, placement_ids: list[str], kit: KitFile) -> list[Place
         raise NotAcceptedError("One placement is chosen twice. Choose each once.", "placements")
     found = [PLACEMENTS.standing(db, placement_id) for placement_id in placement_ids]
     for row in found:
+        if (kind := between.kind_of(row.file)) != "placement":
+            says = f'"{row.name}" is a {kind}. Choose it beside the placements, not among them.'
+            raise NotAcceptedError(says, "placements")
         file, _ = check(PlacementFile, row.file, f'placement "{row.name}"', PlacementError)
         raise_problems(placement_problems(file, kit), f'placement "{row.name}"', PlacementError)
     names = [row.name for row in found]
@@ -134,11 +196,36 @@ def for_visit(db: Session, placement_ids: list[str], kit: KitFile) -> list[Place
     return found
 
 
+def between_for_visit(
+    db: Session, between_ids: list[str], chosen: Sequence[PlacementRevision], kit: KitFile
+) -> list[PlacementRevision]:
+    """The latest revisions of the relations and shifts that a visit checks, each of placements it has chosen.
+
+    Raises:
+        PlacementError: One is of a placement that was not chosen.
+    """
+    if len(set(between_ids)) != len(between_ids):
+        raise NotAcceptedError("A relation or shift is chosen twice. Choose each once.", "between_ids")
+    found = [PLACEMENTS.standing(db, one) for one in between_ids]
+    files = [PlacementFile.model_validate(row.file) for row in chosen]
+    for row in found:
+        if between.kind_of(row.file) == "placement":
+            says = f'"{row.name}" is a placement. Choose it among the placements.'
+            raise NotAcceptedError(says, "between_ids")
+        between.check_for_visit(row.file, row.name, files, kit)
+    names = [row.name for row in found]
+    if len(set(names)) != len(names):
+        says = "Two of the relations and shifts have one name. Give one another name, to tell them apart."
+        raise NotAcceptedError(says, "between_ids")
+    return list(Required.of(found).between)
+
+
 def view(db: Session, row: PlacementRevision) -> PlacementView:
     before = PLACEMENTS.before(db, row)
     return PlacementView(
         placement_id=row.placement_id,
         revision=row.revision,
+        kind=between.kind_of(row.file),
         name=row.name,
         family=row.family,
         procedure_title=row.procedure_title,
@@ -159,8 +246,8 @@ def view(db: Session, row: PlacementRevision) -> PlacementView:
 def read_back(file: dict[str, Any]) -> list[str]:
     """Each tolerance of a checked file in words that show a slip of unit, sign or half."""
     return [
-        f"{key.rsplit('_', 1)[0]}: from {_g(nominal - minus)} to {_g(nominal + plus)} {unit}, "
-        f"{_g(minus + plus)} {unit} from edge to edge"
+        f"{key.rsplit('_', 1)[0].replace('_', ' ')}: from {_g(nominal - minus)} to {_g(nominal + plus)} "
+        f"{unit}, {_g(minus + plus)} {unit} from edge to edge"
         for key, tolerance in file.get("values", {}).items()
         for unit in ("degrees" if key.endswith("_deg") else "mm",)
         for nominal, minus, plus in [(tolerance["nominal"], tolerance["minus"], tolerance["plus"])]
@@ -177,9 +264,8 @@ def checked(file: dict[str, Any]) -> PlacementFile:
     Raises:
         PlacementError: The file is wrong; it says where, and what to do.
     """
-    value = as_in_a_file(file, SOURCE, PlacementError)
-    raise_problems(not_filled_in(value), SOURCE, PlacementError)
-    made, _ = check(PlacementFile, value, SOURCE, PlacementError)
+    raise_problems(not_filled_in(file), SOURCE, PlacementError)
+    made, _ = check(PlacementFile, file, SOURCE, PlacementError)
     raise_problems(tolerance_problems(made), SOURCE, PlacementError)
     if not made.values:
         says = "has nothing in it. Enter at least one value with its nominal and tolerance."
@@ -196,14 +282,13 @@ def _append(
     typed: Typed,
     is_demo: bool,
 ) -> PlacementRevision:
-    made = checked(file)
+    made, doubts = _looked_through(db, as_in_a_file(file, SOURCE, PlacementError), _family(typed.family))
     title = said(
         typed.procedure_title, "procedure_title", "Enter the title of the vehicle maker's procedure."
     )
     edition = said(
         typed.procedure_edition, "procedure_edition", "Enter the edition or date of the procedure."
     )
-    doubts = [*family_doubts(made, _family(typed.family)), *_not_served(db, made)]
     row = PlacementRevision(
         placement_id=placement_id,
         revision=revision,
@@ -219,6 +304,18 @@ def _append(
         at=now(),
     )
     return PLACEMENTS.append(db, row)
+
+
+def _looked_through(
+    db: Session, file: dict[str, Any], family: Family | None
+) -> tuple[PlacementFile | RelationFile | ShiftFile, list[Problem]]:
+    """The file's model, and what in it may be meant otherwise."""
+    if between.kind_of(file) == "placement":
+        made = checked(file)
+        return made, [*family_doubts(made, family), *_not_served(db, made)]
+    ours = [PlacementFile.model_validate(row.file) for row in listed(db)]
+    of_two = between.checked(file, ours)
+    return of_two, list(doubts_of_two(of_two, family))
 
 
 def _family(name: str) -> Family | None:

@@ -1,8 +1,11 @@
 """Rounds: a walk with the phone, opened and closed for photos; one open at a time, none opened again.
 
 A round is a look at the target (`LOOKS` of calib_data.record), or its kind says what else it is for; of a
-visit only looks decide.
+visit only looks decide. A look is at all of the visit's placements, or at those that are said to stand in
+it: a board near in one round, the same board far in the next.
 """
+
+from collections.abc import Sequence
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
@@ -10,9 +13,10 @@ from sqlalchemy.orm import Session
 from api.context import Caller
 from api.problems import ConflictError, NotAcceptedError, NotThereError
 from api.store import now, tell
-from api.tables import Arrival, Measured, Round
-from api.visits import results
+from api.tables import Arrival, Measured, PlacementRevision, Round
+from api.visits import inputs, results
 from api.visits.clampchecks import AFTER, BEFORE
+from api.visits.revisions import said
 from api.visits.visit_rows import deviate, of_a_vehicle, open_next_round, still_open
 from calib_data.record import LOOKS
 
@@ -54,10 +58,16 @@ def kinds_to_open(before: list[Round]) -> list[str]:
     return [*may_look, BEFORE]
 
 
-def open(db: Session, caller: Caller, visit_id: str, kind: str) -> Round:  # noqa: A001 - read as rounds.open
+def open(  # noqa: A001 - read as rounds.open
+    db: Session, caller: Caller, visit_id: str, kind: str, placement_ids: list[str] | None = None
+) -> Round:
     """Open the next round of a visit for photos.
 
+    Args:
+        placement_ids: Those of the visit's placements that stand there now; none: all.
+
     Raises:
+        NotAcceptedError: None stands there, or one that the visit does not check.
         ConflictError: The visit is signed, a round is open, or this kind does not come next.
     """
     of_a_vehicle(db, visit_id)
@@ -65,15 +75,68 @@ def open(db: Session, caller: Caller, visit_id: str, kind: str) -> Round:  # noq
     if kind not in KINDS:
         raise NotAcceptedError(f'"{kind}" is no kind of round. Choose one of {", ".join(KINDS)}.', "kind")
     before = of_visit(db, visit_id)
-    standing = next((one for one in before if one.closed_at is None), None)
-    if standing is not None:
+    unclosed = next((one for one in before if one.closed_at is None), None)
+    if unclosed is not None:
         raise ConflictError(
-            f"Round {standing.number} of visit {visit.number} is open. Close it first: only one round takes "
+            f"Round {unclosed.number} of visit {visit.number} is open. Close it first: only one round takes "
             "photos at a time."
         )
     if kind not in kinds_to_open(before):
         raise ConflictError(_why_not(kind, before))
-    return open_next_round(db, visit_id, kind, caller)
+    standing = _standing(db, visit_id, placement_ids) if kind in LOOKS else None
+    return open_next_round(db, visit_id, kind, caller, standing)
+
+
+def stand(
+    db: Session, caller: Caller, round_id: str, placement_ids: list[str] | None, reason: str = ""
+) -> Round:
+    """Say which of the visit's placements stand in a round, after all.
+
+    Of a closed round this is a named deviation, and it is measured again.
+
+    Raises:
+        ConflictError: The visit is signed, it is no look at a target, or nothing would change.
+        NotAcceptedError: As of `open`, or a closed round's reason is missing.
+    """
+    one = get(db, round_id)
+    of_a_vehicle(db, one.visit_id)
+    still_open(db, one.visit_id)
+    if one.kind not in LOOKS:
+        raise ConflictError(f"Round {one.number} checks the clamps, whatever stands there.")
+    standing = _standing(db, one.visit_id, placement_ids)
+    if standing == one.standing:
+        raise ConflictError(f"Round {one.number} has it so already.")
+    required = inputs.required_of(db, one.visit_id)
+    was = _names(inputs.standing_in(required, one).placements)
+    wanted = "Say why another target stood there than was said before."
+    why = said(reason, "reason", wanted) if one.closed_at is not None else ""
+    one.standing = standing
+    if one.closed_at is not None:
+        stood = _names(inputs.standing_in(required, one).placements)
+        deviate(db, caller, one.visit_id, f"In round {one.number} stood {stood}, not {was}: {why}")
+    db.flush()
+    if results.latest(db, round_id) is not None:
+        results.ask(db, round_id)
+    tell(db, one.visit_id, "rounds")
+    return one
+
+
+def _names(rows: Sequence[PlacementRevision]) -> str:
+    return ", ".join(f'"{row.name}"' for row in rows)
+
+
+def _standing(db: Session, visit_id: str, placement_ids: list[str] | None) -> list[str] | None:
+    """The ids in the visit's order; none where they are all of them."""
+    ids = [row.placement_id for row in inputs.required_of(db, visit_id).placements]
+    if placement_ids is None or set(placement_ids) == set(ids):
+        return None
+    if not placement_ids:
+        says = "Choose at least one placement whose target stands there now."
+        raise NotAcceptedError(says, "placement_ids")
+    if not set(ids).issuperset(placement_ids):
+        says = "One of these placements is not checked by the visit. Choose among those that it checks."
+        raise NotAcceptedError(says, "placement_ids")
+    return [one for one in ids if one in placement_ids]
 
 
 def _why_not(kind: str, before: list[Round]) -> str:

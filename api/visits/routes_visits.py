@@ -48,6 +48,7 @@ class _VehicleBody(_Body):
 class BeginBody(_VehicleBody):
     kit_id: str
     placement_ids: list[str] = Field(max_length=50)
+    between_ids: list[str] = Field([], max_length=50, description="Relations and shifts of these placements.")
     bay: str = Field("", examples=["bay 2"])
     conditions: list[ConditionBody] = Field([], max_length=50)
 
@@ -57,6 +58,7 @@ class BeginBody(_VehicleBody):
             vehicle=self.vehicle,
             kit_id=self.kit_id,
             placement_ids=self.placement_ids,
+            between_ids=self.between_ids,
             odometer_km=self.odometer_km,
             vin=self.vin,
             bay=self.bay,
@@ -81,6 +83,9 @@ class UseKitBody(_Body):
 
 class UsePlacementsBody(_Body):
     placement_ids: list[str] = Field(max_length=50)
+    between_ids: list[str] | None = Field(
+        None, max_length=50, description="Relations and shifts of them; left out: those that the visit has."
+    )
     reason: str = Field(examples=["the procedure's newer edition applies"])
     again: bool = Field(False, description="Measure closed rounds again with them.")
 
@@ -105,6 +110,16 @@ class OpenRoundBody(_Body):
         "rolled, clamps_after for a check of the clamps",
         examples=["first"],
     )
+    placement_ids: list[str] | None = Field(
+        None, max_length=50, description="Those of the visit's that stand there now; left out: all."
+    )
+
+
+class StandBody(_Body):
+    placement_ids: list[str] | None = Field(
+        max_length=50, description="Those of the visit's placements that stand in the round; null: all."
+    )
+    reason: str = Field("", description="Of a closed round.", examples=["the board still stood near"])
 
 
 class PlaceBody(_Body):
@@ -126,6 +141,7 @@ class RoundAnswer(BaseModel):
     opened_at: str
     closed_by: str
     closed_at: str | None
+    standing: list[str] | None = Field(description="Ids of the placements that stand in it; null: all.")
 
     @classmethod
     def of(cls, db: Session, row: Round) -> "RoundAnswer":
@@ -138,6 +154,7 @@ class RoundAnswer(BaseModel):
             opened_at=row.opened_at,
             closed_by=name_of(db, row.closed_by) if row.closed_by else "",
             closed_at=row.closed_at,
+            standing=row.standing,
         )
 
 
@@ -223,7 +240,15 @@ def use_placements(visit_id: str, body: UsePlacementsBody, caller: Technician, o
         200,
         lambda db: visits.summary(
             db,
-            visits.use_placements(db, caller, visit_id, body.placement_ids, body.reason, again=body.again).id,
+            visits.use_placements(
+                db,
+                caller,
+                visit_id,
+                body.placement_ids,
+                body.reason,
+                between_ids=body.between_ids,
+                again=body.again,
+            ).id,
         ),
     )
 
@@ -294,7 +319,10 @@ def slip_pdf(visit_id: str, _: Technician, service: TheService) -> Response:
 @router.post("/visits/{visit_id}/rounds", status_code=201, response_model=RoundAnswer)
 def open_round(visit_id: str, body: OpenRoundBody, caller: Technician, once: Once) -> Response:
     """Open the next round for photos."""
-    return once.do(201, lambda db: RoundAnswer.of(db, rounds.open(db, caller, visit_id, body.kind)))
+    return once.do(
+        201,
+        lambda db: RoundAnswer.of(db, rounds.open(db, caller, visit_id, body.kind, body.placement_ids)),
+    )
 
 
 @router.get("/rounds/{round_id}")
@@ -302,6 +330,15 @@ def one_round(round_id: str, _: Technician, service: TheService) -> RoundAnswer:
     """A round, by its id alone."""
     with service.store.reading() as db:
         return RoundAnswer.of(db, rounds.get(db, round_id))
+
+
+@router.post("/rounds/{round_id}/standing", response_model=RoundAnswer)
+def say_what_stands(round_id: str, body: StandBody, caller: Technician, once: Once) -> Response:
+    """Say which placements stand in a round, after all; a closed one is measured again, and names it."""
+    return once.do(
+        200,
+        lambda db: RoundAnswer.of(db, rounds.stand(db, caller, round_id, body.placement_ids, body.reason)),
+    )
 
 
 @router.post("/rounds/{round_id}/close", response_model=RoundAnswer)

@@ -379,7 +379,7 @@ def view(db: Session, visit_id: str) -> UpkeepView:
     row = _latest_done(db, upkeep)
     taught = row.result if row and row.result and upkeep.kind in ("fixture", "sheets", "lens") else None
     computed_with = row.inputs["kit"]["revision"] if row and taught else None
-    chosen = [placements.at(db, one.placement_id, one.revision) for one in inputs.placements_of(db, visit_id)]
+    chosen = inputs.required_of(db, visit_id).placements
     new_file = taught.get("kit") if taught else None
     return UpkeepView(
         id=visit_id,

@@ -39,8 +39,14 @@ def still_open(db: Session, visit_id: str) -> Visit:
     return visit
 
 
-def open_next_round(db: Session, visit_id: str, kind: str, caller: Caller) -> Round:
-    """A round of photos after those that the visit has; whether it may be opened is the caller's to know."""
+def open_next_round(
+    db: Session, visit_id: str, kind: str, caller: Caller, standing: list[str] | None = None
+) -> Round:
+    """A round of photos after those that the visit has; whether it may be opened is the caller's to know.
+
+    Args:
+        standing: Ids of the placements that stand in it; none: all of the visit's.
+    """
     last = db.scalar(select(func.max(Round.number)).where(Round.visit_id == visit_id)) or 0
     made = Round(
         id=new_id(),
@@ -49,6 +55,7 @@ def open_next_round(db: Session, visit_id: str, kind: str, caller: Caller) -> Ro
         kind=kind,
         opened_by=caller.person_id,
         opened_at=now(),
+        standing=standing,
     )
     db.add(made)
     db.flush()

@@ -12,7 +12,7 @@ from api.visits import clampchecks, conditions, inputs, kits, placements, rounds
 from api.visits.conditions import ConditionView
 from api.visits.identity import Identity, identity
 from api.visits.kits import KitView
-from api.visits.placements import PlacementView
+from api.visits.placements import PlacementView, Required
 from api.visits.visit_list import latest_measured
 from api.visits.visit_rows import of_a_vehicle
 
@@ -71,7 +71,11 @@ class MeasuredView:
 
 @dataclass(frozen=True)
 class RoundView:
-    """A round with the photos that are in it, in order of arrival."""
+    """A round with the photos that are in it, in order of arrival.
+
+    Attributes:
+        standing: Names of the placements that stand in it, where these are not all of the visit's.
+    """
 
     id: str
     number: int
@@ -85,6 +89,7 @@ class RoundView:
     identity: Identity
     n_waiting: int
     photos: list[ArrivalView]
+    standing: list[str]
     measured: MeasuredView | None
 
 
@@ -142,6 +147,8 @@ class VisitView:
     signed_at: str | None
     kit: KitView
     placements: list[PlacementView]
+    relations: list[PlacementView]
+    shifts: list[PlacementView]
     conditions: list[ConditionView]
     rounds: list[RoundView]
     tray: list[ArrivalView]
@@ -160,10 +167,8 @@ def summary(db: Session, visit_id: str) -> VisitView:
     rows = rounds.of_visit(db, visit_id)
     measured = _measured(db, [row.id for row in rows])
     kit = kits.view(db, kits.at(db, visit.kit_id, visit.kit_revision))
-    required = [
-        placements.view(db, placements.at(db, chosen.placement_id, chosen.revision))
-        for chosen in inputs.placements_of(db, visit_id)
-    ]
+    required = inputs.required_of(db, visit_id)
+    views = [placements.view(db, row) for row in required.rows]
     outside = [one for one in arrivals if one.round_id is None]
     said = db.scalars(select(Deviation).where(Deviation.visit_id == visit_id).order_by(Deviation.seq))
     return VisitView(
@@ -176,14 +181,16 @@ def summary(db: Session, visit_id: str) -> VisitView:
         vehicle=visit.vehicle,
         odometer_km=visit.odometer_km,
         vin=visit.vin,
-        is_demo=kit.is_demo or any(one.is_demo for one in required),
+        is_demo=kit.is_demo or any(one.is_demo for one in views),
         begun_by=names[visit.begun_by],
         begun_at=visit.begun_at,
         signed_at=visit.signed_at,
         kit=kit,
-        placements=required,
+        placements=[one for one in views if one.kind == "placement"],
+        relations=[one for one in views if one.kind == "relation"],
+        shifts=[one for one in views if one.kind == "shift"],
         conditions=conditions.views(db, visit_id, names),
-        rounds=[_round(row, arrivals, measured.get(row.id), visit.slip, names) for row in rows],
+        rounds=[_round(row, arrivals, measured.get(row.id), visit.slip, names, required) for row in rows],
         tray=[one for one in outside if one.refused_reason is None],
         refused=[one for one in outside if one.refused_reason is not None],
         clamps=_clamps(db, visit_id, len(rows) + 1),
@@ -251,7 +258,9 @@ def _round(
     measured: MeasuredView | None,
     slip: str,
     names: Mapping[str, str],
+    required: Required,
 ) -> RoundView:
+    stand = [one.name for one in inputs.standing_in(required, row).placements]
     photos = [one for one in arrivals if one.round_id == row.id]
     return RoundView(
         id=row.id,
@@ -266,5 +275,6 @@ def _round(
         identity=identity(photos, slip),
         n_waiting=sum(one.state == "waiting" for one in photos),
         photos=photos,
+        standing=stand if len(stand) < len(required.placements) else [],
         measured=measured,
     )

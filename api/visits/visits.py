@@ -11,9 +11,10 @@ from api.access.shop import shop
 from api.context import Caller
 from api.problems import ConflictError, NotAcceptedError
 from api.store import STORE_ID, new_id, now, tell
-from api.tables import ClampOff, PlacementRevision, Setting, Visit, VisitPlacement
+from api.tables import ClampOff, KitRevision, PlacementRevision, Setting, Visit, VisitPlacement
 from api.visits import clampchecks, conditions, inputs, kits, placements, results, rounds
 from api.visits.conditions import ConditionSaid
+from api.visits.placements import Required
 from api.visits.revisions import changes, confirmed_doubts, said
 from api.visits.slips import new_slip
 from api.visits.vehicles import VehicleFacts, checked
@@ -44,6 +45,7 @@ class BeginVisit:
 
     Attributes:
         vehicle: As in plumbsight.set/1; label and wheelbase_mm are asked for.
+        between_ids: Relations and shifts of these placements.
         conditions: What is said already; the others stand at not_checked.
         confirmed: The person has looked at the doubts and means it so.
     """
@@ -51,6 +53,7 @@ class BeginVisit:
     vehicle: dict[str, Any]
     kit_id: str
     placement_ids: list[str]
+    between_ids: list[str] = field(default_factory=list)
     odometer_km: int | None = None
     vin: str | None = None
     bay: str = ""
@@ -79,6 +82,7 @@ class Defaults:
 
     kit_id: str | None
     placement_ids: list[str]
+    between_ids: list[str]
     bay: str
     bays: list[str]
     vehicles: list[dict[str, Any]]
@@ -90,12 +94,13 @@ def begin(db: Session, caller: Caller, wanted: BeginVisit) -> Visit:
     Raises:
         SetError, NotAcceptedError: The vehicle's facts are wrong or missing.
         DoubtError: They may be meant otherwise, and `confirmed` is not set.
-        PlacementError: A placement names what the kit does not have.
+        PlacementError: A placement names what the kit does not have, a relation or shift a placement that was
+            not chosen.
     """
     facts = checked(wanted.vehicle, wanted.odometer_km, wanted.vin)
     doubts = confirmed_doubts(facts.doubts, wanted.confirmed)
     kit = kits.for_visit(db, wanted.kit_id)
-    required = placements.for_visit(db, wanted.placement_ids, kits.checked(kit.file))
+    required = _chosen(db, kit, wanted.placement_ids, wanted.between_ids)
     visit = Visit(
         id=new_id(),
         number=next_number(db),
@@ -127,6 +132,15 @@ def _bay(name: str) -> str:
     return plain
 
 
+def _chosen(
+    db: Session, kit: KitRevision, placement_ids: list[str], between_ids: list[str]
+) -> list[PlacementRevision]:
+    """The latest revisions of what a visit is to check, held against its kit."""
+    file = kits.checked(kit.file)
+    chosen = placements.for_visit(db, placement_ids, file)
+    return [*chosen, *placements.between_for_visit(db, between_ids, chosen, file)]
+
+
 def _require(db: Session, visit_id: str, rows: Sequence[PlacementRevision]) -> None:
     db.execute(delete(VisitPlacement).where(VisitPlacement.visit_id == visit_id))
     db.add_all(
@@ -144,18 +158,23 @@ def defaults(db: Session) -> Defaults:
     mine = select(Visit).where(Visit.store_id == store_id, of_vehicles()).order_by(Visit.number.desc())
     latest = list(db.scalars(mine.limit(4 * MOST_RECENT)))
     standing_kits = {row.kit_id for row in kits.listed(db)}
-    standing = {row.placement_id for row in placements.listed(db)}
+    standing = {row.placement_id for row in (*placements.listed(db), *placements.listed_between(db))}
     last = latest[0] if latest else None
-    chosen = [row.placement_id for row in inputs.placements_of(db, last.id)] if last else []
+    chosen = inputs.required_of(db, last.id) if last else Required(())
     vehicles = {visit.vehicle["label"]: visit.vehicle for visit in reversed(latest)}
     labels = list(dict.fromkeys(visit.vehicle["label"] for visit in latest))
     return Defaults(
         kit_id=last.kit_id if last and last.kit_id in standing_kits else None,
-        placement_ids=[one for one in chosen if one in standing],
+        placement_ids=_ids(chosen.placements, standing),
+        between_ids=_ids(chosen.between, standing),
         bay=last.bay if last else "",
         bays=list(shop(db).bays),
         vehicles=[vehicles[label] for label in labels[:MOST_RECENT]],
     )
+
+
+def _ids(rows: Sequence[PlacementRevision], standing: set[str]) -> list[str]:
+    return [row.placement_id for row in rows if row.placement_id in standing]
 
 
 # --- changes within a visit: each is a named deviation ---------------------------------------------
@@ -176,8 +195,8 @@ def use_kit(
     kit = kits.for_visit(db, kit_id)
     if (kit.kit_id, kit.revision) == (visit.kit_id, visit.kit_revision):
         raise ConflictError(f'The visit has revision {kit.revision} of "{kit.name}" already.')
-    chosen = [one.placement_id for one in inputs.placements_of(db, visit_id)]
-    placements.for_visit(db, chosen, kits.checked(kit.file))
+    chosen = inputs.required_of(db, visit_id)
+    _chosen(db, kit, [r.placement_id for r in chosen.placements], [r.placement_id for r in chosen.between])
     was = kits.at(db, visit.kit_id, visit.kit_revision)
     visit.kit_id, visit.kit_revision = kit.kit_id, kit.revision
     if _patterns(kit.file) != _patterns(was.file):
@@ -193,21 +212,32 @@ def _patterns(file: dict[str, Any]) -> dict[str, str]:
 
 
 def use_placements(
-    db: Session, caller: Caller, visit_id: str, placement_ids: list[str], reason: str, *, again: bool = False
+    db: Session,
+    caller: Caller,
+    visit_id: str,
+    placement_ids: list[str],
+    reason: str,
+    *,
+    between_ids: list[str] | None = None,
+    again: bool = False,
 ) -> Visit:
-    """Take the latest revisions of these placements from now on; `again` as in `use_kit`."""
+    """Take the latest revisions of these placements from now on; `again` as in `use_kit`.
+
+    Args:
+        between_ids: Relations and shifts of them; none: those that the visit has.
+    """
     of_a_vehicle(db, visit_id)
     visit = still_open(db, visit_id)
     why = said(reason, "reason", "Say why the placements are changed within the visit.")
     kit = kits.at(db, visit.kit_id, visit.kit_revision)
-    required = placements.for_visit(db, placement_ids, kits.checked(kit.file))
-    before = [(one.placement_id, one.revision) for one in inputs.placements_of(db, visit_id)]
-    if before == [(row.placement_id, row.revision) for row in required]:
+    was = inputs.required_of(db, visit_id)
+    kept = [row.placement_id for row in was.between]
+    required = _chosen(db, kit, placement_ids, kept if between_ids is None else between_ids)
+    if list(was.rows) == required:
         raise ConflictError("The visit has these placements, in their latest revisions, already.")
-    was = [placements.at(db, *one) for one in before]
     _require(db, visit_id, required)
     change = " to ".join(
-        ", ".join(f'"{row.name}" revision {row.revision}' for row in rows) for rows in (was, required)
+        ", ".join(f'"{row.name}" revision {row.revision}' for row in rows) for rows in (was.rows, required)
     )
     _changed(db, caller, visit, f"Placements changed from {change}: {why}", again)
     return visit
