@@ -182,7 +182,7 @@ def needs_for_measuring(kit: KitFile) -> Iterator[Problem]:
 
 
 def placement_problems(placement: PlacementFile, kit: KitFile) -> Iterator[Problem]:
-    """What a placement names and the kit does not have, and `tolerance_problems`."""
+    """What a placement names and the kit does not have, and `lone_problems`."""
     fixture = kit.fixtures.get(placement.fixture) or kit.mats.get(placement.fixture)
     if fixture is None:
         there = _has("the kit", {**kit.fixtures, **kit.mats})
@@ -204,21 +204,30 @@ def placement_problems(placement: PlacementFile, kit: KitFile) -> Iterator[Probl
                 "levels, or take the value out."
             )
             yield Problem(("values", key), says)
-    yield from tolerance_problems(placement)
+    yield from lone_problems(placement)
 
 
 def _origin_problems(placement: PlacementFile, kit: KitFile) -> Iterator[Problem]:
+    origin = placement.origin
+    if origin is not None and origin.at not in (*AXLES, *WHEELS, *kit.datum_plates):
+        there = _has("the kit's datum_plates", kit.datum_plates)
+        yield Problem(("origin", "at"), f'is "{origin.at}", which is no axle and no wheel, and {there}')
+
+
+def lone_problems(placement: PlacementFile) -> Iterator[Problem]:
+    """What is wrong with a placement whatever the kit."""
+    yield from _start_problems(placement)
+    yield from tolerance_problems(placement)
+
+
+def _start_problems(placement: PlacementFile) -> Iterator[Problem]:
     origin = placement.origin
     if origin is None:
         for key in POLAR_KEYS:
             if key in placement.values:
                 says = "counts from an origin. Enter where it starts as origin, or take the value out."
                 yield Problem(("values", key), says)
-        return
-    if origin.at not in (*AXLES, *WHEELS, *kit.datum_plates):
-        there = _has("the kit's datum_plates", kit.datum_plates)
-        yield Problem(("origin", "at"), f'is "{origin.at}", which is no axle and no wheel, and {there}')
-    if any(origin.offset_mm) and origin.u_mm is None:
+    elif any(origin.offset_mm) and origin.u_mm is None:
         says = (
             "is missing beside offset_mm: it is the standard uncertainty of the offset, per axis. "
             "Enter e.g. 2.0."

@@ -42,6 +42,8 @@ class Family:
     """A family of placements, by an invented name.
 
     Attributes:
+        where: Round the vehicle: ahead, behind, beside, corners or round.
+        kind: Of the target: stands, lies (a mat), or either.
         template: A placement file (plumbsight.placement/1) with null where the shop fills in.
         usual: By value.
         relation, shift: Where the family asks something of two placements together, or of two rounds: such
@@ -51,6 +53,8 @@ class Family:
     name: str
     label: str
     says: str
+    where: str
+    kind: str
     template: Mapping[str, Any]
     usual: Mapping[str, Usual]
     relation: Mapping[str, Any] | None = None
@@ -86,10 +90,15 @@ _USUAL: Mapping[str, Mapping[str, Usual]] = {
         "lateral_mm": Usual(Range(-2000, 2000), Range(5, 15)),
         "height_mm": Usual(Range(200, 1200), Range(5, 15)),
     },
+    "reflectors_in_turn": {
+        "distance_mm": Usual(Range(1500, 8000), Range(10, 50)),
+        "lateral_mm": Usual(Range(-3000, 3000), Range(5, 15)),
+        "height_mm": Usual(Range(200, 1200), Range(5, 15)),
+    },
     "plate_ahead": {
         "distance_mm": Usual(Range(800, 2000), Range(10, 50)),
-        "yaw_deg": Usual(_SQUARE, Range(0.1, 0.3)),
-        "pitch_deg": Usual(_SQUARE, Range(0.1, 0.3)),
+        "yaw_deg": Usual(Range(-20, 20), Range(0.1, 0.3)),
+        "pitch_deg": Usual(Range(-20, 20), Range(0.1, 0.3)),
     },
     "corner_unit": {
         "distance_mm": Usual(None, Range(10, 30)),
@@ -173,6 +182,11 @@ _OF_TWO: Mapping[str, Mapping[str, Usual]] = {
         "height_mm": Usual(Range(-20, 20), Range(3, 10)),
         "yaw_deg": Usual(Range(-1, 1), Range(0.1, 1)),
     },
+    "reflectors_in_turn": {
+        "distance_mm": Usual(Range(-5000, 5000), Range(5, 15)),
+        "lateral_mm": Usual(Range(-6000, 6000), Range(5, 15)),
+        "height_mm": Usual(Range(-50, 50), Range(5, 15)),
+    },
     "plate_ahead": {
         "yaw_deg": Usual(Range(-15, 15), Range(0.1, 0.3)),
         "pitch_deg": Usual(Range(-15, 15), Range(0.1, 0.3)),
@@ -196,7 +210,17 @@ def families() -> Mapping[str, Family]:
         beside = {kind: MappingProxyType(file[kind]) for kind in ("relation", "shift") if kind in file}
         of_two = MappingProxyType(dict(_OF_TWO.get(name, {})))
         template = MappingProxyType(file["placement"])
-        made[name] = Family(name, file["label"], file["says"], template, usual, **beside, usual_of_two=of_two)
+        made[name] = Family(
+            name,
+            file["label"],
+            file["says"],
+            file["where"],
+            file["kind"],
+            template,
+            usual,
+            **beside,
+            usual_of_two=of_two,
+        )
     return MappingProxyType(made)
 
 

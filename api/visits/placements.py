@@ -16,7 +16,7 @@ from api.tables import Placement, PlacementRevision
 from api.visits import between, kits
 from api.visits.between import Kind
 from api.visits.revisions import Revisions, as_in_a_file, changes, confirmed_doubts, differs, name_of, said
-from calib_data.crosschecks import AXLES, placement_problems, tolerance_problems
+from calib_data.crosschecks import AXLES, lone_problems, placement_problems
 from calib_data.families import Family, doubts_of_two, families, family_doubts, not_filled_in
 from calib_data.formats import KitFile, PlacementFile, RelationFile, ShiftFile
 from calib_data.reading import Problem, check, raise_problems
@@ -266,7 +266,7 @@ def checked(file: dict[str, Any]) -> PlacementFile:
     """
     raise_problems(not_filled_in(file), SOURCE, PlacementError)
     made, _ = check(PlacementFile, file, SOURCE, PlacementError)
-    raise_problems(tolerance_problems(made), SOURCE, PlacementError)
+    raise_problems(lone_problems(made), SOURCE, PlacementError)
     if not made.values:
         says = "has nothing in it. Enter at least one value with its nominal and tolerance."
         raise_problems([Problem(("values",), says)], SOURCE, PlacementError)

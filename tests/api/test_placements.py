@@ -1,6 +1,7 @@
 """Placements in revisions, filled in by the shop."""
 
 import copy
+import re
 from dataclasses import replace
 
 import pytest
@@ -204,3 +205,47 @@ def test_a_mat_of_the_shops_kit_serves_its_placement(store, reviewer, kit_json, 
             db, reviewer, placement_json | of_mat | {"values": gap}, replace(TYPED, family="mat_round")
         )
         assert placements.view(db, made).confirmed == []
+
+
+OFFERED = {
+    # family, values that its form asks, values that it offers besides, and some that it does not
+    "mat_round": ("gap_mm flatness_mm", "tilt_along_deg bearing_deg", "yaw_deg height_mm roll_deg"),
+    "board_ahead": ("distance_mm yaw_deg roll_deg", "range_mm gap_mm", "heading_deg pitch_plumb_deg"),
+    "reflector_from_sensor": ("range_mm bearing_deg height_mm", "distance_mm yaw_deg", "tilt_along_deg"),
+    "plate_ahead": ("distance_mm yaw_deg pitch_deg", "roll_deg lateral_mm", "heading_deg"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("family", OFFERED)
+def test_a_form_offers_what_makes_sense_for_its_kind_and_no_number(client, kit, family):
+    page = client("reviewer").get(f"/placements/new?family={family}").text
+    asked, besides, never = (set(keys.split()) for keys in OFFERED[family])
+    rows = {
+        key: row
+        for row in page.split("<details ")
+        for key in re.findall(r'name="file\.values\.(\w+)\.nominal"', row)
+    }
+    assert asked | besides <= set(rows) and not never & set(rows)
+    assert not any("disabled hidden" in rows[key] for key in asked)  # what is out sends nothing
+    assert all("disabled hidden" in rows[key] for key in besides)
+    assert set(re.findall(r'name="file\.(?:values|origin|facing)[^"]*"[^>]*value="([^"]*)"', page)) <= {
+        "",
+        *ORIGINS,
+    }
+
+
+ORIGINS = ("front_axle", "rear_axle", "front_left", "front_right", "rear_left", "rear_right")
+
+
+def test_a_value_put_in_and_left_empty_is_refused_and_a_range_needs_its_start(
+    store, reviewer, placement_json
+):
+    empty = placement_json | {"values": {"range_mm": {"nominal": None, "minus": None, "plus": None}}}
+    with pytest.raises(PlacementError, match="Take the value out"), store.writing() as db:
+        placements.add(db, reviewer, empty, TYPED)
+    file = with_value(placement_json, "range_mm", 1500, 10)
+    with pytest.raises(PlacementError, match="Enter where it starts"), store.writing() as db:
+        placements.add(db, reviewer, file, TYPED)
+    offset = file | {"origin": {"at": "front_left", "offset_mm": [100, 0]}}
+    with pytest.raises(PlacementError, match="uncertainty of the offset"), store.writing() as db:
+        placements.add(db, reviewer, offset, TYPED)

@@ -6,6 +6,7 @@ import pytest
 
 from calib_data.families import FOLDER, doubts_of_two, families, family_doubts, not_filled_in
 from calib_data.formats import VALUE_KEYS, PlacementFile, RelationFile
+from vision.kit import LYING_KEYS, UPRIGHT_KEYS
 
 NAMES = sorted(families())
 
@@ -46,6 +47,14 @@ def test_every_value_of_a_template_has_its_usual_range(name):
     family = families()[name]
     assert set(family.template["values"]) == set(family.usual) <= set(VALUE_KEYS)
     assert all(usual.width.lowest < usual.width.highest for usual in family.usual.values())
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_template_says_where_its_target_is_and_whether_it_stands_or_lies(name):
+    family = families()[name]
+    assert family.where in ("ahead", "behind", "beside", "corners", "round")
+    others = {"stands": LYING_KEYS, "lies": UPRIGHT_KEYS[3:], "either": ()}[family.kind]
+    assert not set(family.template["values"]) & set(others)
 
 
 @pytest.mark.parametrize("name", NAMES)
