@@ -539,6 +539,7 @@ class StudyFile(FileModel):
     """Of a study of repeatability: several people photograph the same set-ups, several times each."""
 
     model_config = ConfigDict(strict=True, extra="forbid", allow_inf_nan=False, frozen=True)
+    name: Line = _field("the study's name", 'Enter e.g. "people, spring", or leave it out.', "")
     set_up: Name = _field(
         "which set-up it is: vehicle, fixture and floor untouched", "Enter the same word in all its rounds."
     )

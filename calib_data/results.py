@@ -1,10 +1,10 @@
 """The results of a re-check: one SQLite file, apart from the archive, that statistics read.
 
-Five tables: `run` (who measured when, with which versions), `round` (one row for each round of each archive
-and mode, never two), `value` (its figures, then and today), `failed` (the consistency tests that it fails
-today), `finding` (all that was noticed). A round that is
-measured again replaces its row, values and findings in one transaction, so that whatever moment a run ends
-in, the file holds each round whole or not at all. No names of people are kept, only their roles.
+Six tables: `run` (who measured when, with which versions), `round` (one row for each round of each archive
+and mode, never two), `value` (its figures, then and today), `photo` (what is left over in each of its photos
+today), `failed` (the consistency tests that it fails today), `finding` (all that was noticed). A round that
+is measured again replaces all its rows in one transaction, so that whatever moment a run ends in, the file
+holds each round whole or not at all. No names of people are kept, only their roles, and in a study an id.
 
 Lengths in mm, angles in degrees, times ISO 8601 as the archive tells them.
 """
@@ -22,18 +22,18 @@ from sqlalchemy.orm import DeclarativeBase, Mapped, Session, mapped_column
 from vision.errors import InputFileError
 
 # Raised when tables or columns change: an older file is refused, since measuring anew is cheap to ask for.
-STATE = 3
+STATE = 4
 
 
 # A page of a hundred thousand rounds is found by these in milliseconds (tools/benchmarks/bench_review.py).
 SORTED_BY = ("taken", "wheelbase_off", "residual_ratio", "redundancy", "n_photos", "largest_off_u")
-FILTERED_BY = ("bay", "kit_name", "phone", "vehicle", "decision_today", "outcome")
+FILTERED_BY = ("bay", "kit_name", "phone", "vehicle", "decision_today", "outcome", "study")
 
 
 class Table(DeclarativeBase):
     """Base of the tables."""
 
-    type_annotation_map = {dict[str, Any]: JSON}
+    type_annotation_map = {dict[str, Any]: JSON, list[Any]: JSON}
 
 
 class Run(Table):
@@ -81,7 +81,9 @@ class Round(Table):
     taken: Mapped[str | None]  # when the round was opened; of a plain set, its day
     bay: Mapped[str | None]
     person: Mapped[str | None]  # technician, reviewer, owner
-    # Of a study (plumbsight.set/1, `study`): which set-up, and who by a sign, no name.
+    # Of a study (plumbsight.set/1 and record/1, `study`): its name, which set-up, and who by a sign, no name:
+    # of a record the person's id. None took it where several people's photos are in one round.
+    study: Mapped[str | None]
     set_up: Mapped[str | None]
     by: Mapped[str | None]
     phone_make: Mapped[str | None]
@@ -173,6 +175,24 @@ class Value(Table):
     says: Mapped[str]  # why there is no figure
 
     __table_args__ = (Index("ix_value_key", "subject", "key"),)
+
+
+class Photo(Table):
+    """What today's adjustment leaves over in a photo that took part (calib_data.levels).
+
+    `rms`: of the whitened residuals, about 1; `plates`: [plate, n, rms, rms_px, left, top, right, bottom]
+    of each, the box in px of the stored array.
+    """
+
+    __tablename__ = "photo"
+    round: Mapped[int] = mapped_column(ForeignKey("round.id", ondelete="CASCADE"), primary_key=True)
+    position: Mapped[int] = mapped_column(primary_key=True)
+    name: Mapped[str]
+    n: Mapped[int]  # points used
+    rms: Mapped[float]
+    worst_plate: Mapped[int]
+    worst_rms: Mapped[float]
+    plates: Mapped[list[Any]]
 
 
 class Failed(Table):

@@ -1,21 +1,26 @@
 """Pages of what was measured again: the list with its filters and plots, and a round beside its
 re-measurement."""
 
+import math
 from collections.abc import Iterable, Iterator
 from typing import Annotated, Any
 from urllib.parse import urlencode
 
 from fastapi import Query
 from fastapi.responses import HTMLResponse
+from sqlalchemy.orm import Session
 
+from api.pages import residuals
 from api.pages.pages import Desk, Reviewing, page_router
 from api.pages.pages_records import last_done, photos_of
-from api.photos.photo_view import of_visit
+from api.photos.photo_view import PhotoView, of_visit
+from api.problems import NotThereError
 from api.records import chain, reviewing
 from api.review import remeasured
 from api.review.remeasured import MOST_COUNTED, OneRound, Order, results_of
 from api.review.routes_review import TheWanted
-from api.review.taking_away import PLOTS
+from api.review.taking_away import PLOTS, needed
+from api.tables import PhotoFile
 from api.tables import Round as RoundHere
 from calib_data.recheck import NOTES, OUTCOMES
 from calib_data.results import Round, Value
@@ -73,6 +78,8 @@ def _line(desk: Desk, row: Round) -> dict[str, Any]:
         "kit": row.kit_name or "",
         "phone": row.phone or "",
         "vehicle": row.vehicle or "",
+        "study": row.study or "",
+        "set_up": row.set_up or "",
         "decision": row.decision_today or "",
         "outcome": OUTCOMES.get(row.outcome, row.outcome),
         "wheelbase_off": number(None if row.wheelbase_off is None else 1000 * row.wheelbase_off, 2),
@@ -100,6 +107,7 @@ def one(row_id: int, desk: Reviewing) -> HTMLResponse:
                 for one in found.findings
             ],
         }
+        levels = found.photos
     with desk.service.store.reading() as db:
         entries = [chain.body_of(entry) for entry in reviewing.of_round(db, line["round_id"])]
         here = db.get(RoundHere, line["round_id"])
@@ -108,7 +116,59 @@ def one(row_id: int, desk: Reviewing) -> HTMLResponse:
         photos: list[Any] = []
         if here and done and done.result:
             photos = list(photos_of(desk, done.result["photos"], here.id, stored))
+        shown = residuals.shown(levels, _pictures(db, photos, stored), desk.words, desk.figures)
+    page["levels"] = shown
     return desk.page("review_round.html", **page, entries=entries, is_here=here is not None, photos=photos)
+
+
+def _pictures(
+    db: Session, photos: Iterable[dict[str, Any]], stored: Iterable[PhotoView]
+) -> dict[str, tuple[str, PhotoFile]]:
+    """By name, id and file of a round's photos whose picture can be shown."""
+    sha256_of = {photo.id: photo.sha256 for photo in stored if not photo.is_removed}
+    return {
+        photo["name"]: (photo["id"], db.get_one(PhotoFile, sha256_of[photo["id"]]))
+        for photo in photos
+        if photo["id"] in sha256_of
+    }
+
+
+@router.get("/review/study")
+def study(desk: Reviewing, name: Annotated[str, Query(max_length=200)] = "") -> HTMLResponse:
+    """What a study's rounds say: repeatability, and how far people and shops differ."""
+    path = remeasured.path_of(desk.service)
+    read, gauge = (needed(f"calib_data.review.{one}") for one in ("reading", "gauge"))
+    rounds = read.read_study(path, name)
+    if rounds.empty:
+        raise NotThereError(desk.words("review.study.none"))
+    return desk.page(
+        "review_study.html", name=name, parts=list(_parts(desk, gauge.gauge_table(rounds), gauge.SPREADS))
+    )
+
+
+def _parts(desk: Desk, table: Any, order: Iterable[str]) -> Iterator[dict[str, Any]]:
+    """Each set-up of the table of a study, a row a value."""
+    for set_up, part in table.groupby("set_up", sort=False):
+        spreads = [spread for spread in order if spread in set(part["spread"])]
+        rows = []
+        for key, of_value in part.groupby("figure", sort=False):
+            by = of_value.set_index("spread")
+            cells = [_spread(desk, key, by.loc[spread]) if spread in by.index else "" for spread in spreads]
+            rows.append((desk.words.known("value", key), cells))
+        counts = {name: int(part[name].max()) for name in ("n", "persons", "shops")}
+        yield {"set_up": set_up, "spreads": spreads, "rows": rows, **counts}
+
+
+def _spread(desk: Desk, key: str, row: Any) -> str:
+    """Value (lower to upper), in the value's unit."""
+
+    def number(value: float) -> str:
+        if not value:
+            return "0"
+        return desk.figures.u(key, value) if math.isfinite(value) else desk.words("review.no_bound")
+
+    bounds = "" if math.isnan(row["lower"]) else f" ({number(row['lower'])} … {number(row['upper'])})"
+    return desk.figures.with_unit(key, number(row["value"])) + bounds
 
 
 def _placements(desk: Desk, found: OneRound) -> Iterator[tuple[str, list[dict[str, str]]]]:

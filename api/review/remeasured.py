@@ -16,7 +16,7 @@ from sqlalchemy.orm import Session
 
 from api.context import Service
 from api.problems import NotAcceptedError, NotThereError
-from calib_data.results import FILTERED_BY, SORTED_BY, Failed, Finding, Round, Value, reading
+from calib_data.results import FILTERED_BY, SORTED_BY, Failed, Finding, Photo, Round, Value, reading
 
 PER_PAGE = 50
 # More are counted as "more than": counting all would take longer than showing them.
@@ -37,6 +37,7 @@ class Wanted:
     vehicle: str = ""
     decision_today: str = ""
     outcome: str = ""
+    study: str = ""
     since: str = ""
     until: str = ""
     named: str = ""
@@ -166,6 +167,7 @@ class OneRound:
     values: Sequence[Value]
     findings: Sequence[Finding]
     failed: Sequence[Failed]
+    photos: Sequence[Photo]
 
 
 def one_round(db: Session, row_id: int) -> OneRound:
@@ -177,7 +179,7 @@ def one_round(db: Session, row_id: int) -> OneRound:
     def of(table: Any) -> Sequence[Any]:
         return list(db.scalars(select(table).where(table.round == row_id).order_by(table.position)))
 
-    return OneRound(row, of(Value), of(Finding), of(Failed))
+    return OneRound(row, of(Value), of(Finding), of(Failed), of(Photo))
 
 
 def orders() -> tuple[str, ...]:

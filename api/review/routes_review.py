@@ -30,12 +30,13 @@ def wanted(
     vehicle: _Text = "",
     decision_today: _Text = "",
     outcome: _Text = "",
+    study: _Text = "",
     since: _Day = "",
     until: _Day = "",
     named: _Text = "",
 ) -> Wanted:
     """Which rounds, as an address says it."""
-    return Wanted(bay, kit_name, phone, vehicle, decision_today, outcome, since, until, named)
+    return Wanted(bay, kit_name, phone, vehicle, decision_today, outcome, study, since, until, named)
 
 
 TheWanted = Annotated[Wanted, Depends(wanted)]
@@ -53,6 +54,8 @@ class Remeasured(BaseModel):
     kit_name: str | None
     phone: str | None
     vehicle: str | None
+    study: str | None
+    set_up: str | None
     decision_signed: str | None
     decision_today: str | None
     outcome: str

@@ -120,9 +120,67 @@ def crossed(frame: pd.DataFrame, value: str, set_up: str, person: str) -> Analys
     return Analysis((set_ups, persons, both, rest), f, float(stats.f.sf(f, p - 1, both.df)), spreads)
 
 
+def nested(values: NDArray, shops: Sequence, persons: Sequence) -> Analysis:
+    """Shops, persons within them, and each one's repeats of a set-up, in any numbers (ISO 5725-3, nested).
+
+    ISO 5725-2's between-laboratory and reproducibility standard deviations, with the persons of a shop told
+    apart. Expected mean squares with unequal numbers: S. R. Searle, Linear Models, 1971, chapter 11 (from
+    memory). Bounds take the mean squares as chi-squared, which they are where the numbers are equal.
+
+    Raises:
+        ValueError: Fewer than two shops, no shop with two persons, or nobody repeated.
+    """
+    values = np.asarray(values, float)
+    names = pd.DataFrame({"shop": np.asarray(shops), "person": np.asarray(persons)})
+    shop, person = names["shop"].factorize()[0], names.groupby(["shop", "person"]).ngroup().to_numpy()
+    n_i, n_ij = np.bincount(shop), np.bincount(person)
+    n, a, b = len(values), len(n_i), len(n_ij)
+    if a < 2 or b <= a or n <= b:
+        raise ValueError("There must be two shops, one with two persons, and somebody who repeated.")
+    values = values - values.mean()
+    of_shop, of_person = np.bincount(shop, values) / n_i, np.bincount(person, values) / n_ij
+    home = np.empty(b, int)
+    home[person] = shop
+    shops_ms = MeanSquare("shops", float((n_i * of_shop**2).sum()), a - 1)
+    persons_ms = MeanSquare("persons", float((n_ij * (of_person - of_shop[home]) ** 2).sum()), b - a)
+    rest = MeanSquare("repeats", float(((values - of_person[person]) ** 2).sum()), n - b)
+    within = float((n_ij**2 / n_i[home]).sum())
+    k1 = (n - within) / (b - a)
+    k2 = (within - (n_ij**2).sum() / n) / (a - 1)
+    k3 = (n - (n_i**2).sum() / n) / (a - 1)
+    # Each component as a combination of the three mean squares: shops, persons, repeats.
+    e = np.array([0.0, 0.0, 1.0])
+    of_persons = np.array([0.0, 1 / k1, -1 / k1])
+    of_shops = (np.array([1.0, 0.0, 0.0]) - k2 * of_persons - e) / k3
+    combined = {
+        "repeatability": e,
+        "between persons": of_persons,
+        "between shops": of_shops,
+        "intermediate": of_persons + e,
+        "reproducibility": of_shops + of_persons + e,
+    }
+    lines = (shops_ms, persons_ms, rest)
+    f = shops_ms.ms / persons_ms.ms if persons_ms.ms else np.inf
+    spreads = {name: _spread(list(zip(c.tolist(), lines, strict=True))) for name, c in combined.items()}
+    return Analysis(lines, f, float(stats.f.sf(f, a - 1, b - a)), spreads)
+
+
+def repeats(values: NDArray) -> Spread:
+    """Repeatability of one person's rounds of one set-up.
+
+    Raises:
+        ValueError: Fewer than two.
+    """
+    values = np.asarray(values, float)
+    if len(values) < 2:
+        raise ValueError("There must be two rounds.")
+    rest = MeanSquare("repeats", float(((values - values.mean()) ** 2).sum()), len(values) - 1)
+    return _spread([(1.0, rest)])
+
+
 def _spread(terms: Sequence[tuple[float, MeanSquare]]) -> Spread:
     """Root of a combination of mean squares, with its bounds; negative variances count as none."""
-    terms = [(c, one) for c, one in terms if c]
+    terms = [(c, one) for c, one in terms if abs(c) > 1e-12]  # equal numbers cancel some but for rounding
     variance = sum(c * one.ms for c, one in terms)
     rest = (1 - LEVEL) / 2
     lower = variance - np.sqrt(_half_width2(terms, rest, is_lower=True))

@@ -3,7 +3,7 @@
 from pathlib import Path
 
 import pandas as pd
-from sqlalchemy import Connection, Select, case, func, select
+from sqlalchemy import ColumnElement, Connection, Select, case, func, select
 
 from calib_data.results import Failed, Finding, Round, Value, opened
 from calib_data.review.rounds import CERTAIN, Rounds
@@ -18,7 +18,9 @@ _OF_ROUND = {
     "kit_revision": Round.kit_revision,
     "phone": Round.phone,
     "vehicle": Round.vehicle,
-    "study": Round.set_up,
+    "shop": Round.store_id,
+    "study": Round.study,
+    "set_up": Round.set_up,
     "person": Round.by,
     "wheelbase_mm": Round.wheelbase_mm,
     "u_wheelbase_mm": Round.u_wheelbase_mm,
@@ -58,17 +60,31 @@ def read_rounds(results: Path) -> Rounds:
     return Rounds(frame, _sheets(pd.concat([sheets, rulers.assign(name="-1")]), of_round), tests)
 
 
+def read_study(results: Path, study: str) -> pd.DataFrame:
+    """The rounds of the study of this name, as `read_rounds` has them, and no others read.
+
+    Raises:
+        InputFileError: As of `read_rounds`.
+    """
+    of_study = Round.study == study
+    with opened(results, makes=False) as engine, engine.connect() as connection:
+        rounds = _frame(connection, _each_once(of_study))
+        query = _values("placement").where(Value.round.in_(select(Round.id).where(of_study)))
+        values = _frame(connection, query)
+    return rounds.join(_wide(values), on="id")
+
+
 def _frame(connection: Connection, query: Select) -> pd.DataFrame:
     return pd.read_sql(query, connection)
 
 
-def _each_once() -> Select:
+def _each_once(*of_these: ColumnElement[bool]) -> Select:
     rank = func.row_number().over(
         partition_by=(Round.archive, Round.set_id, Round.number),
         order_by=case((Round.mode == "photos", 0), else_=1),
     )
     all_of = select(*(column.label(name) for name, column in _OF_ROUND.items()), rank.label("rank"))
-    ranked = all_of.where(Round.is_copy.is_(False)).subquery()
+    ranked = all_of.where(Round.is_copy.is_(False), *of_these).subquery()
     return select(*(ranked.c[name] for name in _OF_ROUND)).where(ranked.c.rank == 1).order_by(ranked.c.taken)
 
 

@@ -7,13 +7,13 @@ from pathlib import Path
 import pandas as pd
 
 from calib_data.review.findings import Finding, find
+from calib_data.review.gauge import gauge_table
 from calib_data.review.plots import as_svg, plots
 from calib_data.review.rounds import Rounds, derived
 from calib_data.review.tables import (
     chart_table,
     component_table,
     finding_table,
-    gauge_table,
     kit_table,
 )
 
@@ -96,20 +96,28 @@ def _chance(one: Finding) -> str:
     return f" (chance: {one.p:.1g})" if one.effect else ""
 
 
+SPREAD_WORDS = {
+    "repeatability": "one person again",
+    "between persons": "between persons",
+    "between phones": "between phones",
+    "between shops": "between shops",
+    "intermediate": "another person of the shop",
+    "reproducibility": "another shop",
+}
+
+
 def _study_words(table: pd.DataFrame) -> Iterator[str]:
-    for figure, rows in table.groupby("figure", sort=False):
+    for (study, set_up, figure), rows in table.groupby(["study", "set_up", "figure"], sort=False):
         by = rows.set_index("spread")
         name, unit = str(figure).rsplit("_", 1)
         parts = [
             f"{what} {by.loc[spread, 'value']:.2g} {unit}{_range(by.loc[spread])}"
-            for spread, what in (
-                ("repeatability", "one person again"),
-                ("between persons", "between persons"),
-                ("intermediate", "another person"),
-            )
+            for spread, what in SPREAD_WORDS.items()
             if spread in by.index
         ]
-        yield f"Study, {name} (standard deviations): {', '.join(parts)}."
+        which = ", ".join(part for part in (f"Study {study}".strip(), set_up and f"set-up {set_up}") if part)
+        counts = f"{by['n'].iloc[0]} rounds, {by['persons'].iloc[0]} persons, {by['shops'].iloc[0]} shops"
+        yield f"{which}, {name} (standard deviations; {counts}): {', '.join(parts)}."
 
 
 def _range(row: pd.Series) -> str:

@@ -4,7 +4,8 @@
 |---|---|
 | archive, round_id, taken | which round; taken as a time, UTC |
 | bay, phone, kit, vehicle | kit with its revision, vehicle by its model |
-| study, person | of a study: which set-up, and who; else missing |
+| shop | which store it is from, else missing |
+| study, set_up, person | of a study: its name, which set-up, and who, by a sign; else missing |
 | wheelbase_mm, u_wheelbase_mm | declared |
 | wheelbase_left_mm, wheelbase_right_mm and their `u_` | measured |
 | chi2, redundancy, n_photos | of the adjustment |

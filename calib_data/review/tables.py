@@ -1,5 +1,4 @@
-"""The tables of a review: findings, what repeats and who differs, components, charts, kits over the
-months."""
+"""The tables of a review: findings, components, charts, kits over the months; what repeats: gauge.py."""
 
 from collections.abc import Iterator, Sequence
 from typing import Any
@@ -8,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from calib_data.review.additive import fit
-from calib_data.review.anova import Spread, crossed
+from calib_data.review.anova import Spread
 from calib_data.review.charts import Chart, individuals, weighted_mean
 from calib_data.review.components import reml
 from calib_data.review.findings import Finding
@@ -61,7 +60,7 @@ def component_table(frame: pd.DataFrame) -> pd.DataFrame:
         except ValueError:
             continue
         for factor, component in found.factors.items():
-            rows.append({"figure": name, "factor": factor, **_bounds(component.spread), "p": component.p})
+            rows.append({"figure": name, "factor": factor, **bounds(component.spread), "p": component.p})
         rows.append({"figure": name, "factor": "rest", "value": found.residual})
     return pd.DataFrame(rows, columns=["figure", "factor", "value", "lower", "upper", "p"])
 
@@ -72,46 +71,8 @@ def _within_reach(values: pd.Series) -> pd.Series:
     return off <= 10 * max(float(off.median()), 1e-12)
 
 
-def gauge_table(rounds: pd.DataFrame) -> pd.DataFrame:
-    """Of a study, by value: repeatability, persons, set-ups, intermediate precision, with bounds.
-
-    By analysis of variance where everybody measured everything equally often, else by REML, whose sums
-    then have no bounds. Empty without a study.
-    """
-    columns = ["figure", "spread", "value", "lower", "upper", "n", "method"]
-    if "study" not in rounds or rounds["study"].isna().all():
-        return pd.DataFrame(columns=columns)
-    study = rounds[rounds["study"].notna() & rounds["person"].notna()]
-    rows = []
-    for key in value_keys(study):
-        known = study[["study", "person", key]].dropna()
-        for name, spread, method in _spreads(known.assign(**{key: known[key].astype(float)}), key):
-            rows.append({"figure": key, "spread": name, **_bounds(spread), "n": len(known), "method": method})
-    return pd.DataFrame(rows, columns=columns)
-
-
-def _spreads(known: pd.DataFrame, key: str) -> Iterator[tuple[str, Spread, str]]:
-    try:
-        for name, spread in crossed(known, key, "study", "person").spreads.items():
-            yield name, spread, "analysis of variance"
-        return
-    except ValueError:
-        pass
-    known = known.assign(both=known["study"] + " / " + known["person"])
-    factors = [f for f in ("study", "person", "both") if 1 < known[f].nunique() < len(known)]
-    try:
-        found = reml(known, key, factors)
-    except ValueError:
-        return
-    words = {"study": "between set-ups", "person": "between persons", "both": "persons by set-up"}
-    yield "repeatability", Spread(found.residual, np.nan, np.nan), "REML"
-    for factor, component in found.factors.items():
-        yield words[factor], component.spread, "REML"
-    parts = [found.residual, *(c.spread.value for f, c in found.factors.items() if f != "study")]
-    yield "intermediate", Spread(float(np.sqrt(np.square(parts).sum())), np.nan, np.nan), "REML"
-
-
-def _bounds(spread: Spread) -> dict[str, float]:
+def bounds(spread: Spread) -> dict[str, float]:
+    """As a table has them."""
     return {"value": spread.value, "lower": spread.lower, "upper": spread.upper}
 
 

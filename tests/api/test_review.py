@@ -9,19 +9,27 @@ import pandas as pd
 import pytest
 
 from api.access import people
+from api.figures import Figures
+from api.pages.residuals import over_the_picture
 from api.records import chain, reviewing, verify
 from api.review.remeasured import PER_PAGE
 from calib_data.record import ReviewFile
+from calib_data.review.gauge import gauge_table
 from tests.calib_data.drawn_rounds import draw
 from tests.calib_data.stored_rounds import store as store_rounds
 
 N = 130
 PIN = "4729"
+STUDY = "people & shops"
 
 
 @pytest.fixture
 def drawn():
-    return draw(np.random.default_rng(4), N, "another vehicle", "altered photo")
+    made = draw(np.random.default_rng(4), N, "another vehicle", "altered photo")
+    i = np.arange(24)
+    taken_by = {"study": STUDY, "set_up": "board", "shop": i // 8, "person": i // 4}
+    made.rounds.loc[i, list(taken_by)] = pd.DataFrame(taken_by).astype(str)
+    return made
 
 
 @pytest.fixture
@@ -105,6 +113,38 @@ def test_the_list_and_a_round_are_pages(client):
     assert "Photo p03.jpg does not fit the lens of the others." in page
     assert "Nobody has looked at this round yet." in page
     assert reviewer.get("/review/rounds/999999").status_code == 404
+
+
+def test_a_study_is_a_page_with_bounds_and_its_rounds_are_found(client, drawn):
+    reviewer = client("reviewer")
+    assert 'href="/review/study?name=people+%26+shops"' in reviewer.get("/review").text
+    page = reviewer.get("/review/study", params={"name": STUDY}).text
+    assert "Study people &amp; shops" in page and "24 rounds, 6 persons, 3 shops" in page
+    table = gauge_table(drawn.rounds).set_index(["figure", "spread"])
+    again = table.loc["lateral_mm", "reproducibility"]
+    assert f"{again['value']:.1f}\xa0mm ({again['lower']:.1f} … {again['upper']:.1f})" in page
+    rows, n = pages_of(reviewer, study=STUDY)
+    assert n == 24 and {row["set_up"] for row in rows} == {"board"}
+    assert reviewer.get("/review/study", params={"name": "none such"}).status_code == 404
+
+
+def test_what_is_left_over_is_a_table_where_the_picture_is_not_here(client):
+    reviewer = client("reviewer")
+    row = pages_of(reviewer)[0][0]
+    page = reviewer.get(f"/review/rounds/{row['id']}").text
+    assert "p01.jpg: 1.40 (52 points), worst plate 22: 2.40" in page and "<image" not in page
+
+
+@pytest.mark.parametrize(
+    ("orientation", "view_box", "box"),
+    [(1, "0 0 1000 500", "M100.00 200.00"), (6, "0 0 500 1000", "M79.50 100.00")],
+)
+def test_frames_stand_where_the_plates_are_in_the_upright_picture(orientation, view_box, box):
+    """Turned a quarter clockwise, the stored array's left is on top and its bottom on the left."""
+    plates = [[11, 40, 0.9, 0.05, 200, 400, 600, 840], [22, 12, 2.4, 0.2, 1400, 400, 1580, 520]]
+    drawn = over_the_picture(plates, "/x", (2000, 1000), orientation, "a title", Figures())
+    assert f'viewBox="{view_box}"' in drawn and f'd="{box}' in drawn
+    assert '<image href="/x"' in drawn and "22: 2.40" in drawn and 'class="level large"' in drawn
 
 
 def test_a_technician_is_led_elsewhere_and_without_results_it_is_said(client):

@@ -6,7 +6,7 @@ from typing import Any
 import pandas as pd
 from sqlalchemy import insert
 
-from calib_data.results import Failed, Finding, Round, Run, Value, opened
+from calib_data.results import Failed, Finding, Photo, Round, Run, Value, opened
 from calib_data.review.rounds import Rounds
 from tests.calib_data.drawn_rounds import HALF, SPREAD
 
@@ -25,6 +25,7 @@ def store(path: Path, drawn: Rounds) -> None:
             part = frame.iloc[first : first + PARTS]
             rows = [_round(i, row) for i, row in zip(part.index + 1, part.to_dict("records"), strict=True)]
             connection.execute(insert(Round), rows)
+            connection.execute(insert(Photo), [_photo(i) for i in part.index + 1])
             connection.execute(insert(Value), [value for row in rows for value in _values(row, part)])
         undecided = frame.index[frame["decision"] == "undecided"] + 1
         finding = {"kind": "photo_missing", "about": "p01.jpg", "says": "p01.jpg is missing."}
@@ -56,7 +57,9 @@ def _round(i: int, row: dict[str, Any]) -> dict[str, Any]:
         "shop": "shop",
         "kind": "first",
         "person": "technician",
-        "set_up": row["study"],
+        "store_id": row["shop"],
+        "study": row["study"],
+        "set_up": row["set_up"],
         "by": row["person"],
         "phone_make": make,
         "phone_model": model,
@@ -74,6 +77,12 @@ def _round(i: int, row: dict[str, Any]) -> dict[str, Any]:
         **{name: row[name] for name in (*same, *sides)},
         "_values": {key: (row[key], row[f"u_{key}"]) for key in SPREAD},
     }
+
+
+def _photo(i: int) -> dict[str, Any]:
+    plates = [[11, 40, 0.9, 0.05, 100, 200, 300, 420], [22, 12, 2.4, 0.2, 700, 200, 790, 260]]
+    level = {"name": "p01.jpg", "n": 52, "rms": 1.4, "worst_plate": 22, "worst_rms": 2.4}
+    return {"round": i, "position": 0, "plates": plates} | level
 
 
 def _values(row: dict[str, Any], part: pd.DataFrame) -> list[dict[str, Any]]:

@@ -6,7 +6,7 @@ import pytest
 
 from calib_data.review import findings
 from calib_data.review.additive import fit
-from calib_data.review.anova import crossed
+from calib_data.review.anova import crossed, nested
 from calib_data.review.charts import individuals, weighted_mean
 from calib_data.review.components import reml
 from calib_data.review.findings import find
@@ -36,6 +36,24 @@ def test_bounds_of_spreads_hold_the_truth():
             held[name] += spreads[name].lower <= true <= spreads[name].upper
     # 95 % less three standard deviations of the count; more than 95 is allowed (0 is a border).
     assert min(held.values()) >= 134
+
+
+def test_bounds_between_shops_hold_the_truth():
+    rng = np.random.default_rng(9)
+    sd = {"between shops": 0.8, "between persons": 0.5, "repeatability": 1.0}
+    true = sd | {"intermediate": np.hypot(0.5, 1.0), "reproducibility": np.sqrt(0.8**2 + 0.5**2 + 1.0)}
+    # Five shops of two or three persons, three or four rounds each.
+    numbers = [(s, p, r) for s in range(5) for p in range(2 + s % 2) for r in range(3 + (s + p) % 2)]
+    shop, person, _ = np.array(numbers).T
+    n, held = 100, dict.fromkeys(true, 0)
+    for _ in range(n):
+        y = sd["between shops"] * rng.normal(size=5)[shop] + rng.normal(size=len(shop))
+        y += sd["between persons"] * rng.normal(size=(5, 3))[shop, person]
+        spreads = nested(y, shop, person).spreads
+        for name, value in true.items():
+            held[name] += spreads[name].lower <= value <= spreads[name].upper
+    # 95 % less three standard deviations of the count; more than 95 is allowed (0 is a border).
+    assert min(held.values()) >= 88
 
 
 def test_a_study_that_is_not_balanced_is_refused():

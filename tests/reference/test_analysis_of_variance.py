@@ -8,6 +8,12 @@
   squares 3935.96, 39.27, 48.51, 30.67, components 48.29, 0.56, 0.73, 0.51).
 - O. L. Davies's dyestuff yields by REML, as the libraries lme4 and MixedModels.jl publish it: mean 1527.5
   with u 19.3834, variances 1764.05 and 2451.25, deviance 319.65428 (data and figures from memory).
+- ISO 5725-2:1994, annex B, example 1, the sulfur content of coal by eight laboratories: repeatability
+  standard deviations 0.015, 0.029, 0.017, 0.026, reproducibility 0.026, 0.061, 0.035, 0.058 (data and figures
+  from memory; that they fit each other to the last digit speaks for both).
+- O. L. Davies and P. L. Goldsmith, Statistical Methods in Research and Production, 1972, p. 136: paste
+  strength, two tests of each of three casks of ten batches: mean squares 27.489, 17.545, 0.678, components
+  1.657, 8.434, 0.678 (data and figures from memory, likewise).
 - NIST/SEMATECH e-Handbook, 6.3.2.2 and 6.3.2.4, charts of single values and of weighted means (from memory).
 - JCGM 100:2008, H.3, a line, and with an error common to all values (manual of the GTC library).
 - statsmodels' own REML of crossed factors, and its Holm.
@@ -21,9 +27,10 @@ import pytest
 import scipy
 from numpy.testing import assert_allclose
 
-from calib_data.review.anova import crossed, one_way
+from calib_data.review.anova import crossed, nested, one_way
 from calib_data.review.charts import individuals, weighted_mean
 from calib_data.review.components import reml
+from calib_data.review.gauge import gauge_table
 from calib_data.review.lines import weighted_line
 from calib_data.review.many import holm
 
@@ -146,6 +153,65 @@ def test_unbalanced_crossed_factors_as_another_library_has_them():
     ).fit(reml=True)
     ours = [found.factors[name].spread.value ** 2 for name in "ab"]
     assert_allclose([*ours, found.residual**2], [*theirs.vcomp, theirs.scale], rtol=1e-3)
+
+
+# By laboratory, its rounds; in each, the four levels.
+SULFUR = {
+    1: "0.71 1.20 1.68 3.26, 0.71 1.18 1.70 3.26, 0.70 1.23 1.68 3.20, 0.71 1.21 1.69 3.24",
+    2: "0.69 1.22 1.64 3.20, 0.67 1.21 1.64 3.20, 0.68 1.22 1.65 3.20",
+    3: "0.66 1.28 1.61 3.37, 0.65 1.31 1.61 3.36, 0.69 1.30 1.62 3.38",
+    4: "0.67 1.23 1.68 3.16, 0.65 1.18 1.66 3.22, 0.66 1.20 1.66 3.23",
+    5: "0.70 1.31 1.64 3.20, 0.69 1.22 1.67 3.19, 0.66 1.22 1.60 3.18, 0.71 1.24 1.66 3.27, "
+    "0.69 nan 1.68 3.24",
+    6: "0.73 1.39 1.70 3.27, 0.74 1.36 1.73 3.31, 0.73 1.37 1.73 3.29",
+    7: "0.71 1.20 1.69 3.27, 0.71 1.26 1.70 3.24, 0.69 1.26 1.68 3.23",
+    8: "0.70 1.24 1.67 3.25, 0.65 1.22 1.68 3.26, 0.68 1.30 1.67 3.26",
+}
+SULFUR_SPREADS = [(0.015, 0.026), (0.029, 0.061), (0.017, 0.035), (0.026, 0.058)]
+
+
+@pytest.mark.parametrize("level", range(4))
+def test_repeatability_and_reproducibility_between_laboratories(level):
+    rows = [(lab, row.split()) for lab, told in SULFUR.items() for row in told.split(",")]
+    frame = pd.DataFrame([(lab, float(row[level])) for lab, row in rows], columns=["shop", "value"]).dropna()
+    frame = frame.assign(
+        study="", set_up=f"level {level + 1}", person=frame["shop"], distance_mm=frame["value"]
+    )
+    told = gauge_table(frame).set_index("spread")["value"]
+    assert (told["repeatability"], told["reproducibility"]) == pytest.approx(SULFUR_SPREADS[level], abs=5e-4)
+    parts = (told["repeatability"], told["between shops"])
+    assert np.hypot(*parts) == pytest.approx(told["reproducibility"], rel=1e-12)
+
+
+PASTE = """62.8 62.6 60.1 62.3 62.7 63.1 60.0 61.4 57.5 56.9 61.1 58.9 58.7 57.5 63.9 63.1 65.4 63.7
+57.1 56.4 56.9 58.6 64.7 64.5 55.1 55.1 54.7 54.2 58.8 57.5 63.4 64.9 59.3 58.1 60.5 60.0
+62.5 62.6 61.0 58.7 56.9 57.7 59.2 59.4 65.2 66.0 64.8 64.1 54.8 54.8 64.0 64.0 57.7 56.8
+58.3 59.3 59.2 59.2 58.9 56.6"""
+
+
+def test_nested_factors():
+    batch, cask = np.repeat(np.arange(10), 6), np.tile(np.repeat(np.arange(3), 2), 10)
+    found = nested(np.array(PASTE.split(), float), batch, cask)
+    assert [line.df for line in found.lines] == [9, 20, 30]
+    assert_allclose([line.ms for line in found.lines], [27.489, 17.545, 0.678], atol=5e-4)
+    names = ("between shops", "between persons", "repeatability")
+    assert_allclose([found.spreads[n].value ** 2 for n in names], [1.657, 8.434, 0.678], atol=5e-4)
+    assert found.spreads["reproducibility"].value ** 2 == pytest.approx(1.6573 + 8.4337 + 0.6780, abs=1e-3)
+
+
+@pytest.mark.filterwarnings("ignore")
+def test_nested_factors_of_any_numbers_agree_with_restricted_likelihood_on_average():
+    """Both estimate the same components; with unequal numbers they are not the same figures."""
+    rng = np.random.default_rng(5)
+    shop = np.repeat(np.arange(12), rng.integers(4, 14, 12))
+    person = 100 * shop + rng.integers(0, 3, len(shop))
+    y = rng.normal(size=len(shop)) + 2.0 * rng.normal(size=12)[shop] + 1.5 * rng.normal(size=1200)[person]
+    spreads = nested(y, shop, person).spreads
+    frame = pd.DataFrame({"y": y, "shop": shop, "person": person})
+    by_reml = reml(frame, "y", ["shop", "person"])
+    assert spreads["repeatability"].value == pytest.approx(by_reml.residual, rel=0.05)
+    assert spreads["between persons"].value == pytest.approx(by_reml.factors["person"].spread.value, rel=0.15)
+    assert spreads["between shops"].value == pytest.approx(by_reml.factors["shop"].spread.value, rel=0.15)
 
 
 FLOW = [49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1]

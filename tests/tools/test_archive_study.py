@@ -5,7 +5,7 @@ import pytest
 
 from calib_data.review import findings
 from calib_data.review.findings import Finding
-from calib_data.review.tables import gauge_table
+from calib_data.review.gauge import gauge_table
 from tools.planted_archive import BAY_SLOPE, BAYS, FAULTS, KIT_DRIFT, plan_archive, plan_study
 from tools.studies.archive import judge, report, try_one
 from tools.studies.archive_rounds import measured

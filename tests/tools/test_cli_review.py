@@ -10,10 +10,10 @@ from sqlalchemy.orm import Session
 
 from calib_data.results import Finding, Round, opened
 from calib_data.review.findings import find
+from calib_data.review.gauge import gauge_table
 from calib_data.review.plots import as_svg, kits_over_time
 from calib_data.review.reading import read_rounds
 from calib_data.review.rounds import derived
-from calib_data.review.tables import gauge_table
 from tests.calib_data.drawn_rounds import draw
 from tests.calib_data.stored_rounds import store
 from tools import cli
@@ -102,13 +102,48 @@ def test_the_same_rounds_give_the_same_plot():
 def test_a_study_tells_what_repeats(tmp_path, capsys):
     drawn = draw(np.random.default_rng(2), 27)
     i = np.arange(27)
-    drawn.rounds["study"] = [f"{k // 9 + 1}" for k in i]
+    drawn.rounds["study"] = "people, spring"
+    drawn.rounds["set_up"] = [f"{k // 9 + 1}" for k in i]
     drawn.rounds["person"] = [f"{'ABC'[k // 3 % 3]}" for k in i]
     store(tmp_path / "r.sqlite", drawn)
     cli.run(["review", str(tmp_path / "r.sqlite")])
-    assert "Study, lateral (standard deviations): one person again" in capsys.readouterr().out
+    says = (
+        "Study people, spring, lateral (standard deviations; 27 rounds, 3 persons, 1 shops): one person again"
+    )
+    assert says in capsys.readouterr().out
     study = gauge_table(read_rounds(tmp_path / "r.sqlite").rounds).set_index(["figure", "spread"])
     assert study["value"]["lateral_mm", "repeatability"] == pytest.approx(3.0, rel=0.5)
+
+
+def test_a_study_between_shops_tells_each_set_up_by_itself(tmp_path):
+    drawn = draw(np.random.default_rng(2), 48)
+    i = np.arange(48)
+    drawn.rounds["study"], drawn.rounds["set_up"] = "between shops", [f"{k % 2 + 1}" for k in i]
+    drawn.rounds["shop"] = [f"s{k // 12}" for k in i]
+    drawn.rounds["person"] = [f"s{k // 12} {'AB'[k // 6 % 2]}" for k in i]
+    drawn.rounds["yaw_deg"] = (drawn.rounds["yaw_deg"] + 360) % 360 - 180  # faces backwards, about the seam
+    table = gauge_table(drawn.rounds).set_index(["set_up", "figure", "spread"])
+    for set_up in "12":
+        told = table.loc[set_up, "yaw_deg"]
+        assert {"repeatability", "between persons", "between shops", "reproducibility"} < set(told.index)
+        assert (told["persons"].iloc[0], told["shops"].iloc[0], told["n"].iloc[0]) == (8, 4, 24)
+        assert told["lower"]["repeatability"] < 0.15 < told["upper"]["repeatability"]
+        assert told["value"]["reproducibility"] < 1.0
+
+
+@pytest.mark.parametrize(
+    ("people", "phones", "spreads"),
+    [
+        ("AABB", "1122", ["repeatability", "between persons", "intermediate"]),
+        ("AAAA", "1122", ["repeatability", "between phones", "intermediate"]),
+        ("AAAA", "1111", ["repeatability"]),
+        ("ABCD", "1111", []),
+    ],
+)
+def test_what_a_small_study_can_tell(people, phones, spreads):
+    drawn = draw(np.random.default_rng(2), 4).rounds.assign(study="", set_up="board", person=list(people))
+    table = gauge_table(drawn.assign(phone=list(phones)))
+    assert list(table[table["figure"] == "lateral_mm"]["spread"]) == spreads
 
 
 def test_a_file_that_is_none_is_refused_in_words(tmp_path, capsys):

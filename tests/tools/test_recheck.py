@@ -276,7 +276,16 @@ def test_a_row_says_what_statistics_ask_for_and_names_nobody(planted, checked):
     assert b"Kim Invented" not in checked[1].read_bytes()
     with results.reading(checked[1]) as db:
         values = db.scalars(select(results.Value).where(results.Value.round == row.id)).all()
+        photos = db.scalars(select(results.Photo).where(results.Photo.round == row.id)).all()
     assert {value.subject for value in values} == {"placement", "vehicle", "sheet", "ruler"}
+    assert len(photos) == row.n_photos_used and all(one.worst_rms >= one.rms > 0 for one in photos)
+    # All together they are the photos' share of chi-square.
+    assert sum(2 * one.n * one.rms**2 for one in photos) == pytest.approx(row.chi2, rel=0.05)
+    for one in photos:
+        assert sum(plate[1] for plate in one.plates) == one.n
+        assert [one.worst_plate, one.worst_rms] == pytest.approx(
+            max(one.plates, key=lambda p: p[2])[0:3:2], abs=1e-3
+        )
 
 
 # --- again, elsewhere, stopped --------------------------------------------------------------------

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field, replace
 import cv2
 
 from calib_data.layouts import load_layouts
+from calib_data.levels import PhotoLevel, photo_levels
 from calib_data.recheck import (
     ComparedValue,
     Finding,
@@ -45,6 +46,7 @@ class RoundAgain:
     values: tuple[ComparedValue, ...]
     findings: tuple[Finding, ...]
     failed: tuple[ConsistencyTest, ...] = ()
+    photos: tuple[PhotoLevel, ...] = ()
 
 
 def recheck_set(one: ArchivedSet, mode: Mode) -> tuple[RoundAgain, ...]:
@@ -76,12 +78,14 @@ def _again(material: RoundToMeasure, mode: Mode) -> RoundAgain:
     facts["n_photos"] = len(material.photos)
     measured: tuple[ComparedValue, ...] = ()
     failed: tuple[ConsistencyTest, ...] = ()
+    levels: tuple[PhotoLevel, ...] = ()
     says = ""
     try:
         m, today = _measured(material, photos)
         facts |= _facts(m, today)
         failed = tuple(test for test in m.tests if not test.ok)
         measured = tuple(sheet_values(m.adjustment))
+        levels = tuple(photo_levels(m.adjustment))
     except (NotEnoughError, InputFileError, PhotoError) as wrong:
         says = str(wrong)
     except MemoryError:
@@ -101,7 +105,7 @@ def _again(material: RoundToMeasure, mode: Mode) -> RoundAgain:
     if compared.largest is not None:
         facts |= {"largest_off_u": compared.largest.off_u, "largest_off": compared.largest.title}
     again = _told(facts, (*compared.values, *measured), tuple(findings), in_words(findings, compared))
-    return replace(again, failed=failed)
+    return replace(again, failed=failed, photos=levels)
 
 
 def _told(

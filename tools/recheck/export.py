@@ -18,7 +18,7 @@ _WRITERS = {"parquet": pa.parquet.ParquetWriter, "csv": pa.csv.CSVWriter}
 
 
 def written(results: Path, folder: Path, ending: str) -> Iterator[Path]:
-    """Write run, round, value and finding into files that end with `parquet` or `csv`; each when it stands.
+    """Write all tables into files that end with `parquet` or `csv`; each when it stands.
 
     JSON columns become text. What is not known is null in Parquet and nothing in CSV.
 
@@ -42,4 +42,4 @@ def _type(column: Column[Any]) -> pa.DataType:
 
 
 def _plain(row: Any) -> dict[str, Any]:
-    return {key: json.dumps(value) if isinstance(value, dict) else value for key, value in row.items()}
+    return {key: json.dumps(value) if isinstance(value, dict | list) else value for key, value in row.items()}

@@ -52,9 +52,13 @@ def round_of(one: ArchivedSet, folder: Folder, temporary: Path) -> RoundToMeasur
     told = _told(photo_set)
     vehicle = told.get("vehicle") or {}
     facts = plain_facts(one) | {"taken": photo_set.taken, "bay": told.get("bay") or None}
-    facts |= kit_facts(kit) | vehicle_facts(vehicle) | (told.get("study") or {})
+    facts |= kit_facts(kit) | vehicle_facts(vehicle) | _study(told.get("study") or {})
     findings = (*one.findings, Finding("not_signed", "", _NOT_SIGNED))
     return RoundToMeasure(facts | {"vehicle": vehicle}, photo_set, tuple(photos), stored, findings=findings)
+
+
+def _study(told: Json) -> Json:
+    return {"study": told.get("name") or None, "set_up": told.get("set_up"), "by": told.get("by")}
 
 
 def _stored(photo_set: PhotoSet) -> dict[str, FoundPhoto]:

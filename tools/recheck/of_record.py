@@ -152,6 +152,7 @@ def _facts(record: Json, each: Json) -> Json:
         "visit_id": visit["id"],
         "visit": visit["number"],
         "bay": visit["bay"] or None,
+        **_study(record, each),
         "person": roles.get(each["closed_by"]),
         "kit_id": given.get("id", record["kit"]["id"]),
         "kit_revision": given.get("revision", record["kit"]["revision"]),
@@ -160,6 +161,19 @@ def _facts(record: Json, each: Json) -> Json:
         "kit_name": record["kit"]["name"],
         **vehicle_facts(vehicle),
     }
+
+
+def _study(record: Json, each: Json) -> Json:
+    """Of a visit that is a study's: who took the round, by the id that the record has of the person.
+
+    Photos of several people make a round that nobody took.
+    """
+    told = record.get("study")
+    if told is None:
+        return {}
+    senders = {photo["by"] for photo in record["photos"] if photo["round"] == each["number"]}
+    by = each["opened_by"] if senders <= {each["opened_by"]} else None
+    return {"study": told["name"], "set_up": told["set_up"], "by": by}
 
 
 # --- kit and placements since ---------------------------------------------------------------------

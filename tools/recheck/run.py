@@ -10,8 +10,9 @@ from threading import Thread
 from sqlalchemy import Engine, case, delete, func, select
 from sqlalchemy.orm import Session
 
+from calib_data.levels import PhotoLevel
 from calib_data.recheck import OUTCOMES, SOUND, Mode
-from calib_data.results import Failed, Finding, Round, Run, Value, opened, settle
+from calib_data.results import Failed, Finding, Photo, Round, Run, Value, opened, settle
 from tools.recheck import listing, workers
 from tools.recheck.again import RoundAgain
 from tools.recheck.listing import Archive
@@ -197,6 +198,7 @@ class _Kept:
         db.add_all(
             Failed(round=row.id, position=i, name=t.name, says=t.says) for i, t in enumerate(told.failed)
         )
+        db.add_all(_photo(row.id, i, level) for i, level in enumerate(told.photos))
         db.add_all(Finding(round=row.id, position=i, **asdict(f)) for i, f in enumerate(told.findings))
 
     def end(self) -> None:
@@ -223,6 +225,21 @@ class _Kept:
             )
             examples = tuple((_title(row), f"{OUTCOMES[row.outcome]}. {row.says}") for row in rows)
         return Summary(self.n_done, self._n_measured, outcomes, examples)
+
+
+def _photo(row_id: int, position: int, level: PhotoLevel) -> Photo:
+    return Photo(
+        round=row_id,
+        position=position,
+        name=level.name,
+        n=level.n,
+        rms=level.rms,
+        worst_plate=level.worst.plate,
+        worst_rms=level.worst.rms,
+        plates=[
+            [one.plate, one.n, round(one.rms, 3), round(one.rms_px, 4), *one.box_px] for one in level.plates
+        ],
+    )
 
 
 def _title(row: Round) -> str:

@@ -74,8 +74,10 @@ def _declared(name: str, p: Planned, scene: Scene) -> dict[str, Any]:
         "u_wheelbase_mm": scene.vehicle.u_wheelbase_mm,
         "track_front_mm_declared": scene.vehicle.track_front_mm,
         "track_rear_mm_declared": scene.vehicle.track_rear_mm,
+        "shop": name,
+        "study": name if p.is_study else None,
         "person": f"person {p.person + 1}" if p.is_study else None,
-        "study": f"set-up {p.set_up + 1}" if p.is_study else None,
+        "set_up": f"set-up {p.set_up + 1}" if p.is_study else None,
         "n_photos": p.n_photos,
     }
 
