@@ -119,12 +119,13 @@ def what_it_proves(answers: Answers, distance_mm: float) -> tuple[Proves, ...]:
     nominal = {"distance_mm": distance_mm, "height_mm": 1000.0}
     values = {key: Tolerance(nominal.get(key, 0.0), half, half) for key, half in ASKED.items()}
     placement = Placement("", answers.fixture, answers.target, "centreline", "front_axle", values)
-    expected = outlook(kit, placement, Vehicle(), load_layouts(), N_PHOTOS)
+    expected = outlook(kit, [placement], Vehicle(), load_layouts(), N_PHOTOS)
+    of_target = {key.removeprefix("0:"): value for key, value in expected.values.items()}
     return tuple(
         Proves(key, None, says=value.says)
         if value.u is None
         else Proves(key, value.u, value.u * ASKED[key] / value.largest_u, value.u / EASY_SHARE)
-        for key, value in expected.values.items()
+        for key, value in of_target.items()
     )
 
 

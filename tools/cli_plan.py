@@ -1,9 +1,9 @@
-"""`plumbsight plan`: whether a kit can prove a placement, before any photo is taken."""
+"""`plumbsight plan`: whether a kit can prove placements, before any photo is taken."""
 
 import os
 import sys
 import textwrap
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 import click
@@ -14,11 +14,19 @@ from tools.cli_camera import find_plates_of
 from tools.cli_measure import Progress
 from tools.tables import CAUSES, N_CAUSES, WIDTH
 from vision.advice import INCHES, LABELS, MILLIMETRES, Units
+from vision.bay import Bay
 from vision.coach import Coaching, coach, fullest_view
 from vision.errors import NotEnoughError
 from vision.provable import Outlook, ValueOutlook, outlook
 from vision.sightings import FoundPhoto
-from vision.where import coaching_words, outlook_words, place_words, station_words
+from vision.where import (
+    coaching_words,
+    joined,
+    outlook_words,
+    place_words,
+    station_words,
+    value_words,
+)
 
 PROVABLE, NOT_PROVABLE = 0, 2
 
@@ -28,8 +36,9 @@ PROVABLE, NOT_PROVABLE = 0, 2
     "--kit", type=click.Path(path_type=Path), required=True, metavar="FILE", help="The kit to be used."
 )
 @click.option(
-    "--placement", type=click.Path(path_type=Path), required=True, metavar="FILE", help="What is required."
-)
+    "--placement", type=click.Path(path_type=Path), required=True, multiple=True, metavar="FILE",
+    help="What is required; once for each target of the round.",
+)  # fmt: skip
 @click.option("--wheelbase", type=float, metavar="MM", help="The vehicle's wheelbase in millimetres.")
 @click.option("--track", type=float, metavar="MM", help="Its track, front and rear, in millimetres.")
 @click.option(
@@ -42,7 +51,7 @@ PROVABLE, NOT_PROVABLE = 0, 2
 @click.option("--inches", is_flag=True, help="Show lengths in inches.")
 def plan_command(
     kit: Path,
-    placement: Path,
+    placement: tuple[Path, ...],
     wheelbase: float | None,
     track: float | None,
     photos: int,
@@ -51,18 +60,20 @@ def plan_command(
 ) -> int:
     """Say whether a kit can prove a placement at all, what limits it, and where to stand for the photos.
 
+    Several placements are those of one round: the same photos are to serve them all.
+
     With --so-far, say what the photos in that folder come to, and which photo to take next.
 
     Exit status: 0 it can be proved (or the photos are enough), 2 it cannot (or they are not).
     """
     declared = {"wheelbase_mm": wheelbase, "track_front_mm": track, "track_rear_mm": track}
-    task = read_task(kit, (placement,), declared)
+    task = read_task(kit, placement, declared)
     if so_far is not None:
         return _coach(task, photos_so_far(so_far, kit), INCHES if inches else MILLIMETRES)
     try:
         with Progress(sys.stderr.isatty()) as progress:
             expected = outlook(
-                task.kit, task.placements[0], task.vehicle, load_layouts(), photos, progress=progress
+                task.kit, task.placements, task.vehicle, load_layouts(), photos, progress=progress
             )
     except NotEnoughError as wrong:
         click.echo(f"This kit cannot measure this placement. {wrong}", err=True)
@@ -84,7 +95,7 @@ def photos_so_far(folder: Path, kit: Path) -> tuple[FoundPhoto, ...]:
 
 def _coach(task: Task, found: tuple[FoundPhoto, ...], units: Units) -> int:
     try:
-        coaching = coach(found, task.kit, task.placements[0], task.vehicle, load_layouts())
+        coaching = coach(found, task.kit, task.placements, task.vehicle, load_layouts())
     except NotEnoughError as wrong:
         click.echo(f"This kit cannot measure this placement. {wrong}", err=True)
         return NOT_PROVABLE
@@ -94,11 +105,10 @@ def _coach(task: Task, found: tuple[FoundPhoto, ...], units: Units) -> int:
 
 def plan_text(task: Task, expected: Outlook, units: Units) -> str:
     """The whole answer in words and columns."""
-    placement = task.placements[0]
     lines = [
-        *_wrapped(f"{placement.name}, with the kit {task.kit.name} and {len(expected.stations)} photos"),
+        *_wrapped(f"{_names(task)}, with the kit {task.kit.name} and {len(expected.stations)} photos"),
         "",
-        *_wrapped(outlook_words(placement, expected)),
+        *_wrapped(outlook_words(task.placements, expected.values)),
         *_values(expected, units),
         *_limits(expected),
         *_betterments(expected, units),
@@ -109,12 +119,34 @@ def plan_text(task: Task, expected: Outlook, units: Units) -> str:
     return "\n".join(line.rstrip() for line in lines)
 
 
+def _names(task: Task) -> str:
+    return joined([p.name for p in task.placements])
+
+
+def _named(bay: Bay, keys: Iterable[str]) -> Iterator[tuple[str, str, str]]:
+    """Of each value its name, its own key and its label; before a placement's first, the placement's name.
+
+    That line has no key. Of one placement there is none: it stands above all.
+    """
+    index = ""
+    for name in keys:
+        of, key = name.split(":")
+        if of != index and len(bay.placements) > 1:
+            yield "", "", bay.placements[int(of)].name
+        index = of
+        yield name, key, LABELS[key]
+
+
 def _values(expected: Outlook, units: Units) -> Iterator[str]:
     if not expected.values:
         return
     yield ""
     yield f"  {'':<15}{'required':<20}{'expected u':>12}{'u must be':>14}   a result would conform"
-    for key, value in expected.values.items():
+    for name, key, label in _named(expected.bay, expected.values):
+        if not name:
+            yield f"  {label}"
+            continue
+        value = expected.values[name]
         per, unit = (units.mm, units.name) if key.endswith("_mm") else (1.0, "deg")
         digits = units.decimals if key.endswith("_mm") else 2
         t = value.tolerance
@@ -126,7 +158,7 @@ def _values(expected: Outlook, units: Units) -> Iterator[str]:
         if value.conforming is not None:
             low, high = (x / per for x in value.conforming)
             conforms = f"from {low:.{digits}f} to {high:.{digits}f} {unit}"
-        yield f"  {LABELS[key]:<15}{required:<20}{u:>12}{largest:>14}   {conforms}"
+        yield f"  {label:<15}{required:<20}{u:>12}{largest:>14}   {conforms}"
         if value.says:
             yield from _wrapped(value.says, " " * 17)
 
@@ -137,8 +169,8 @@ def _limits(expected: Outlook) -> Iterator[str]:
         return
     yield ""
     yield "What limits it (shares of the variance)"
-    for key, value in measured.items():
-        yield f"  {LABELS[key]:<15}{_largest(value)}"
+    for name, _, label in _named(expected.bay, measured):
+        yield f"  {label:<15}{_largest(measured[name])}" if name else f"  {label}"
 
 
 def _largest(value: ValueOutlook) -> str:
@@ -156,7 +188,7 @@ def _betterments(expected: Outlook, units: Units) -> Iterator[str]:
     for n, betterment in enumerate(expected.betterments, start=1):
         yield from _wrapped(betterment.says, "     ", f"  {n}. ")
         after = [
-            f"{LABELS[key]} {units.uncertainty(key, betterment.u[key])}"
+            f"{value_words(expected.bay.placements, key)} {units.uncertainty(key, betterment.u[key])}"
             f"{'*' if betterment.u[key] <= value.largest_u else ''}"
             for key, value in expected.values.items()
             if value.conforming is None and key in betterment.u
@@ -172,7 +204,7 @@ def coach_text(task: Task, coaching: Coaching, n_photos: int, units: Units) -> s
     """What the photos so far come to, and the next one."""
     taken = f"{n_photos} photo{'s' if n_photos != 1 else ''} so far"
     lines = [
-        *_wrapped(f"{task.placements[0].name}, with the kit {task.kit.name}: {taken}"),
+        *_wrapped(f"{_names(task)}, with the kit {task.kit.name}: {taken}"),
         "",
         *_wrapped(coaching_words(coaching, units)),
         *_reached(coaching, units),
@@ -190,10 +222,13 @@ def _reached(coaching: Coaching, units: Units) -> Iterator[str]:
     then = coaching.next.then.u if coaching.next is not None else {}
     yield ""
     yield f"  {'':<15}{'u reached':>15}{'enough at':>15}{'with the next':>16}"
-    for key, most in coaching.needed.items():
-        u = coaching.now.u.get(key)
-        shown = [units.uncertainty(key, x) if x is not None else "-" for x in (u, most, then.get(key))]
-        yield f"  {LABELS[key]:<15}{shown[0]:>15}{shown[1]:>15}{shown[2]:>16}"
+    for name, _, label in _named(coaching.sofar.bay, coaching.needed):
+        if not name:
+            yield f"  {label}"
+            continue
+        us = (coaching.now.u.get(name), coaching.needed[name], then.get(name))
+        shown = [units.uncertainty(name, x) if x is not None else "-" for x in us]
+        yield f"  {label:<15}{shown[0]:>15}{shown[1]:>15}{shown[2]:>16}"
 
 
 def _hanging_together(coaching: Coaching) -> Iterator[str]:

@@ -46,6 +46,18 @@ def mat_folded(rng: Generator, bay: Bay, height_mm: float = 30.0, tilt_deg: floa
     return _with_plates(bay, {mount.plate: lifted})
 
 
+def target_upside_down(rng: Generator, bay: Bay) -> Bay:
+    """The first unit's target hangs upside down, its label with it; the fixture is where it was."""
+    T = bay.T_world_targets[0]
+    turned = T @ pose([0, 0, 0], [180, 0, 0])
+    (number,) = (t.label.plate for f in bay.kit.fixtures for t in f.targets if t.name == "target" and t.label)
+
+    def hung(plate: TruePlate) -> TruePlate:
+        return replace(plate, T_world_plate=turned @ np.linalg.inv(T) @ plate.T_world_plate)
+
+    return replace(_with_plates(bay, {number: hung}), T_world_targets=(turned, *bay.T_world_targets[1:]))
+
+
 def offset_mirrored(rng: Generator, bay: Bay) -> Bay:
     """The sensor's place beside the line was typed with the wrong sign."""
     p = bay.placements[0]
@@ -95,8 +107,12 @@ NAMED: Mapping[str, tuple[str, str]] = MappingProxyType(
         "offset to the wrong side": ("reflector_ahead", "to the other side"),
         "bearing to the wrong side": ("side_board", "the same angle to the"),
         "other wheel": ("side_board", "was that one meant?"),
+        "target upside down": ("rear_board", "hangs upside down, by its label"),
     }
 )
+
+# Those that take a target with a label.
+LABELLED = frozenset({"target upside down"})
 
 MISTAKES: Mapping[str, Callable[[Generator, Bay], Bay]] = MappingProxyType(
     {
@@ -109,6 +125,7 @@ MISTAKES: Mapping[str, Callable[[Generator, Bay], Bay]] = MappingProxyType(
         "offset to the wrong side": offset_mirrored,
         "bearing to the wrong side": bearing_mirrored,
         "other wheel": other_wheel,
+        "target upside down": target_upside_down,
     }
 )
 
@@ -132,11 +149,13 @@ def _moved(bay: Bay, index: int, motion: NDArray) -> Bay:
     moved = _with_plates(bay, dict.fromkeys(numbers, moving))
 
     def boxes(photo: TruePhoto) -> TruePhoto:
-        near = [np.linalg.norm(box.T_world_box[:3, 3] - T_old[:3, 3]) < 400 for box in photo.boxes]
+        near = [np.linalg.norm(box.T_world_box[:2, 3] - T_old[:2, 3]) < 200 for box in photo.boxes]
         return replace(
             photo,
             boxes=tuple(
-                replace(box, T_world_box=motion @ box.T_world_box) if is_near and box.what == "beam" else box
+                replace(box, T_world_box=motion @ box.T_world_box)
+                if is_near and box.what not in ("body", "cabin")
+                else box
                 for box, is_near in zip(photo.boxes, near, strict=True)
             ),
         )

@@ -7,22 +7,28 @@ forward from the front axle's middle, Y left, Z up from the floor.
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from types import MappingProxyType
+from typing import Literal
 
 import numpy as np
 from numpy.random import Generator
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
+from calib_data.layouts import load_layouts
 from tools import scene as shop
-from tools.photo_round import Phone, draw_phone, take_photos
+from tools.photo_round import Phone, as_asked, draw_phone, take_photo_from, take_photos
 from tools.scene import PERFECT, Care, nudge, pose
 from tools.truth import Box, TruePhoto, TruePlate, Truth, true_relation, true_target_values
+from vision.bay import lay_out
+from vision.coach import fullest_view
+from vision.forecast import Phone as MiddlingPhone
 from vision.kit import (
     WHEELS,
     DatumPlate,
     Fixture,
     FloorPlate,
     Kit,
+    LevelPlate,
     Mount,
     Origin,
     Placement,
@@ -31,11 +37,14 @@ from vision.kit import (
     Tolerance,
     Vehicle,
 )
+from vision.provable import in_walking_order
+from vision.stations import choose_stations
 
 # KINDS.md, "Mats": the mark's frame in the mat's, columns x (down), y (reader's left), z (along the mark).
 R_MARK = np.array([[0.0, -1, 0], [0, 0, 1], [-1, 0, 0]])
 CORNER_PLATES = MappingProxyType({"corner_left": 40, "corner_right": 41})
-FIRST_UNIT_PLATE = 42
+# Stands' plates from 10 on, mats' from 42, or from 50 where the numbers between are labels and level plates.
+FIRST_STAND_PLATE, FIRST_MAT_PLATE, MAT_PLATE_BESIDE_LABELS = 10, 42, 50
 # From so far off the body on, photos from round it show too little of both.
 FAR_MM = 2000.0
 
@@ -49,6 +58,8 @@ class Unit:
         tolerances: Half-widths by value; nominals are drawn.
         off_mm, off_deg: How far off (sd) it is set up.
         half_width_mm: Half the plates' spacing; of a mat, half its size along x and y.
+        body: What a stand carries behind its plates: a printed board, a bare metal plate, a corner reflector.
+        has_label: Its target carries a label, and the kit has another target with another one.
     """
 
     name: str
@@ -61,6 +72,8 @@ class Unit:
     half_width_mm: tuple[float, float] = (250.0, 250.0)
     off_mm: float = 3.0
     off_deg: float = 0.15
+    body: Literal["board", "plate", "reflector"] = "board"
+    has_label: bool = False
 
 
 @dataclass(frozen=True)
@@ -128,7 +141,10 @@ def make_bay(
     pairs: Sequence[Pair] = (),
     *,
     n_photos: int = 14,
+    stations: Literal["ring", "planned"] = "ring",
     reference_line: str = "centreline",
+    plumb: str = "",
+    car: "shop.Car | None" = None,
     care: Care = Care(),  # noqa: B008 (frozen)
     drawn: Care | None = None,
     mat: MatCare = MatCare(),  # noqa: B008 (frozen)
@@ -139,10 +155,12 @@ def make_bay(
     """A shop with these units.
 
     Args:
+        stations: `ring`, evenly from all round, or `planned`, as the plan for these placements says.
+        plumb: Level plates beside the first unit, as in `scene.make_scene`.
         care, mat: What the kit declares; `drawn`, `drawn_mat`, what is drawn where that differs.
     """
     cares = _Cares(care, drawn or care, mat, drawn_mat or mat)
-    car = shop.draw_car(rng)
+    car = car or shop.draw_car(rng)
     T_world_vehicle = pose([*rng.uniform(-500, 500, 2), 0], [0, 0, rng.uniform(-180, 180)])
     drawn = cares.drawn
     prints = shop._Prints(rng, care, drawn, rng.normal(0, drawn.u_ruler_scale), 0)
@@ -162,16 +180,19 @@ def make_bay(
         off_mm = np.array(datum.offset_mm) + rng.normal(0, 1, 3) * drawn.u_datum_mm
         datum_points_mm[name] = T[:3, :3] @ off_mm + T[:3, 3]
     fixtures, T_world_targets, flatness = [], [], []
-    number = FIRST_UNIT_PLATE if any(u.is_mat for u in units) else 10
+    has_labels = bool(plumb) or any(u.has_label for u in units)
+    first = {False: FIRST_STAND_PLATE, True: MAT_PLATE_BESIDE_LABELS if has_labels else FIRST_MAT_PLATE}
     for unit in units:
         make = _lay_mat if unit.is_mat else _stand
-        made = make(rng, cares, prints, unit, T_world_vehicle, number)
-        number += len(made.fixture.mounts)
+        made = make(rng, cares, prints, unit, T_world_vehicle, first[unit.is_mat])
+        first[unit.is_mat] += len(made.fixture.mounts)
         fixtures.append(made.fixture)
         T_world_targets.append(made.T_world_target)
         plates += made.plates
         boxes += made.boxes
         flatness.append(made.flatness_mm)
+    up, levels = _stand_levels(rng, cares, prints, plumb, units[0], T_world_vehicle)
+    plates += levels
 
     R, t = T_world_vehicle[:3, :3], T_world_vehicle[:3, 3]
     truth = Truth(
@@ -181,17 +202,24 @@ def make_bay(
         floor_normal=np.array([0.0, 0, 1]),
         T_world_target=np.eye(4),
         datum_points_mm=datum_points_mm,
+        plumb_up=up,
     )
     kit = Kit(
         name="simulated kit",
         u_ruler_scale=care.u_ruler_scale,
-        plates=MappingProxyType({p.number: prints.declared[p.number] for p in plates}),
+        plates=MappingProxyType(dict(prints.declared)),
         clamps=MappingProxyType(clamps),
         fixtures=tuple(fixtures),
         floor=tuple(FloorPlate(p.number, care.u_flatness_mm) for p in plates if p.role == "floor"),
         datum_plates=tuple(sorted(datums, key=lambda d: d.name)),
+        levels=tuple(
+            LevelPlate(plate.number, axis, float(np.radians(care.u_level_deg)))
+            for plate, axis in zip(levels, plumb, strict=True)
+        ),
     )
-    photos = _round(rng, phone, size_px, T_world_vehicle, car, units, plates, boxes, n_photos)
+    photos: tuple[TruePhoto, ...] = ()
+    if stations == "ring":
+        photos = _round(rng, phone, size_px, T_world_vehicle, car, units, plates, boxes, n_photos)
     bare = tuple(
         Placement(
             f"{u.name} placed", u.name, "mark" if u.is_mat else "target", reference_line, u.datum,
@@ -204,7 +232,10 @@ def make_bay(
         tuple(Relation(f"pair {k + 1}", pair.of) for k, pair in enumerate(pairs)), bare,
         photos, truth, tuple(T_world_targets), tuple(flatness),
     )  # fmt: skip
-    return _declare(rng, bay, units, pairs, drawn is PERFECT)
+    bay = _declare(rng, bay, units, pairs, drawn is PERFECT)
+    if stations == "planned":
+        photos = _as_planned(rng, phone, size_px, T_world_vehicle, bay, plates, boxes, n_photos)
+    return replace(bay, photos=photos)
 
 
 def _declare(rng: Generator, bay: Bay, units: Sequence[Unit], pairs: Sequence[Pair], is_perfect: bool) -> Bay:
@@ -294,8 +325,27 @@ def _stand(
         )
         for m in mounts
     ]
-    beam = Box(T_world_fixture @ pose([45, 0, 0]), (15.0, half_mm + 110, 30.0), "beam")
-    return _Made(Fixture(unit.name, tuple(mounts), (target,)), T_world_target, plates, [beam])
+    fixture = Fixture(unit.name, tuple(mounts), (target,))
+    if unit.has_label:
+        fixture, label = shop._stick_label(rng, care, drawn, prints, fixture, T_world_target)
+        plates.append(label)
+    return _Made(fixture, T_world_target, plates, _solids(unit, T_world_fixture, T_fixture_target))
+
+
+def _solids(unit: Unit, T_world_fixture: NDArray, T_fixture_target: NDArray) -> list[Box]:
+    """Beam and post of a stand, and what they carry: behind the plates, so that it hides none of them."""
+    half_mm, foot_mm = unit.half_width_mm[0], T_world_fixture[2, 3]
+    solids = [
+        Box(T_world_fixture @ pose([45, 0, 0]), (15.0, half_mm + 110, 30.0), "beam"),
+        Box(T_world_fixture @ pose([45, 0, -foot_mm / 2 - 15]), (15.0, 30.0, foot_mm / 2 - 15), "post"),
+    ]
+    _, y_mm, z_mm = T_fixture_target[:3, 3]
+    if unit.body == "reflector":
+        solids.append(Box(T_world_fixture @ pose([0, y_mm, z_mm]), (30.0, 70.0, 70.0), "reflector"))
+    else:
+        T_world_panel = T_world_fixture @ pose([20, y_mm, z_mm])
+        solids.append(Box(T_world_panel, (8.0, half_mm + 40, z_mm + 110), unit.body))
+    return solids
 
 
 def _lay_mat(
@@ -345,6 +395,19 @@ def _peak_to_valley(points_mm: Sequence[NDArray]) -> float:
     return float(np.ptp(heights))
 
 
+def _stand_levels(
+    rng: Generator, cares: _Cares, prints: "shop._Prints", plumb: str, unit: Unit, T_world_vehicle: NDArray
+) -> tuple[NDArray, list[TruePlate]]:
+    """The plumb line's upward direction and the plates beside this unit that show it."""
+    slope = rng.normal(0, np.radians(0.5), 2) if plumb else np.zeros(2)
+    up = np.append(slope, 1.0) / np.hypot(1.0, np.linalg.norm(slope))
+    T_world_unit = T_world_vehicle @ pose([*unit.position_mm[:2], 0], [0, 0, unit.facing_deg])
+    levels = [
+        shop._level(rng, cares.care, cares.drawn, prints, axis, T_world_unit, 0.0, up) for axis in plumb
+    ]
+    return up, levels
+
+
 def _corner(
     rng: Generator, care: Care, name: str, car: "shop.Car", T_world_vehicle: NDArray
 ) -> tuple[NDArray, DatumPlate]:
@@ -371,9 +434,10 @@ def _floor_places(rng: Generator, car: "shop.Car", units: Sequence[Unit]) -> NDA
         [far_mm, -side_mm],
         [0.0, side_mm],
     ]
-    if any(u.is_mat for u in units):  # the mats lie there: the plates go between them
+    if any(u.is_mat for u in units):  # the mats lie there: the plates go between them, clear of theirs
+        places[0], places[4] = [front, 900.0], [front, -900.0]
         places[1], places[2] = [far_mm / 2, -side_mm], [far_mm / 2, side_mm]
-        places[4], places[5] = [front, -620.0], [rear, 620.0]
+        places[3], places[5] = [rear, -900.0], [rear, 900.0]
     return np.array(places) + rng.normal(0, 40, (6, 2))
 
 
@@ -410,6 +474,43 @@ def _round(
     phones = [draw_phone(rng, phone, size_px, 0)]
     return take_photos(
         rng, phone, phones, size_px, T_world_vehicle, places_mm, tuple(plates), tuple(boxes), link=True
+    )
+
+
+def _as_planned(
+    rng: Generator,
+    phone: Phone,
+    size_px: tuple[int, int],
+    T_world_vehicle: NDArray,
+    bay: Bay,
+    plates: Sequence[TruePlate],
+    boxes: Sequence[Box],
+    n_photos: int,
+) -> tuple[TruePhoto, ...]:
+    """Photos from where the plan says, the fullest first and once more at the end.
+
+    The plan knows where the floor plates lie; of all else what is declared and nominal.
+    """
+    laid = lay_out(bay.kit, bay.placements, bay.vehicle, load_layouts())
+    T_vehicle_world = np.linalg.inv(T_world_vehicle)
+    on_floor = {p.number: T_vehicle_world @ p.T_world_plate for p in plates if p.role == "floor"}
+    laid = replace(laid, T_vehicle_plate=MappingProxyType({**laid.T_vehicle_plate, **on_floor}))
+    chosen = in_walking_order(laid, choose_stations(laid, n_photos - 1, phone=MiddlingPhone(size_px)))
+    first = chosen.index(fullest_view(laid, chosen))
+    walked = [*chosen[first:], *chosen[:first], chosen[first]]
+    taken_with = draw_phone(rng, phone, size_px, 0)
+    return tuple(
+        take_photo_from(
+            rng,
+            phone,
+            taken_with,
+            size_px,
+            T_world_vehicle @ as_asked(rng, station.T_vehicle_camera),
+            i,
+            tuple(plates),
+            tuple(boxes),
+        )
+        for i, station in enumerate(walked)
     )
 
 

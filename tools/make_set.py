@@ -1,5 +1,10 @@
-"""Photo sets with known truth, as folders in the formats of FORMATS.md."""
+"""Photo sets with known truth, as folders in the formats of FORMATS.md.
 
+`python -m tools.make_set FOLDER --family mats_round` renders a set of one kind of target; of a family of two
+rounds, two sets and the shift between them. `--mistake` plants one.
+"""
+
+import argparse
 from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
@@ -11,7 +16,9 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
 from calib_data.photoset import write_json_atomically
-from tools.kinds import R_MARK
+from tools.kind_families import FAMILIES, TWO_ROUNDS, draw_bay, draw_two_rounds
+from tools.kind_mistakes import LABELLED, MISTAKES
+from tools.kinds import R_MARK, Bay
 from tools.render import Look, encode_photo, render_photo
 from tools.scene import R_FIXTURE_FACE
 from tools.shop import make_shop
@@ -22,7 +29,7 @@ from vision.kit import Fixture, Kit, Origin, Placement, Relation, Target, Vehicl
 def write_set(
     rng: Generator,
     folder: Path,
-    scene: Scene,
+    scene: Scene | Bay,
     title: str,
     *,
     looks: Sequence[Look] = (Look(),),
@@ -40,7 +47,7 @@ def write_set(
     for i, photo in enumerate(scene.photos):
         pixels = render_photo(rng, photo, shop, looks[i % len(looks)])
         (folder / photo.name).write_bytes(encode_photo(pixels, photo.exif, quality))
-    write_json_atomically(folder / "placement.json", placement_file(scene.placement))
+    placements = _write_placements(folder, scene)
     taken = scene.photos[0].exif.taken
     write_json_atomically(folder / "kit.json", kit_file(scene.kit, taken))
     set_file = {
@@ -49,11 +56,25 @@ def write_set(
         **({"taken": taken[:10]} if taken else {}),
         "kit": "kit.json",
         "vehicle": vehicle_file(scene.vehicle),
-        "placement": "placement.json",
+        **placements,
         "photos": [photo.name for photo in scene.photos],
     }
     write_json_atomically(folder / "set.json", set_file)
     write_json_atomically(folder / "truth.json", truth_file(scene, after))
+
+
+def _write_placements(folder: Path, scene: Scene | Bay) -> dict[str, Any]:
+    """The placements' files, and what the set says of them; several are called as their fixtures are."""
+    if len(scene.placements) == 1:
+        write_json_atomically(folder / "placement.json", placement_file(scene.placements[0]))
+        return {"placement": "placement.json"}
+    for p in scene.placements:
+        write_json_atomically(folder / f"{p.fixture}.json", placement_file(p))
+    relations = [relation_file(r, scene.placements) for r in scene.relations]
+    return {
+        "placements": [f"{p.fixture}.json" for p in scene.placements],
+        **({"relations": relations} if relations else {}),
+    }
 
 
 def kit_file(kit: Kit, taken: str | None = None) -> dict[str, Any]:
@@ -189,17 +210,14 @@ def relation_file(relation: Relation, placements: Sequence[Placement]) -> dict[s
     }
 
 
-def truth_file(scene: Scene, after: Truth | None = None) -> dict[str, Any]:
-    """What measuring must not read: values for both lines, facts, lenses, and what each photo shows."""
-    datum = scene.placement.datum
+def truth_file(scene: Scene | Bay, after: Truth | None = None) -> dict[str, Any]:
+    """What measuring must not read: true values, facts, lenses, and what each photo shows.
 
-    def values(truth: Truth) -> dict[str, Any]:
-        return {line: true_values(truth, line, datum) for line in ("centreline", "thrust_line")}
-
+    Of a `Scene` the values of both lines; of a `Bay` those of each placement and relation, in their order.
+    """
     return {
         "note": "known truth of a rendered set, for tests; measuring does not read this file",
-        "values": values(scene.truth),
-        "values_after_movement": values(after) if after is not None else None,
+        **(_true_of_bay(scene) if isinstance(scene, Bay) else _true_of_scene(scene, after)),
         "vehicle": true_facts(scene.truth),
         "photos": [
             {
@@ -213,3 +231,98 @@ def truth_file(scene: Scene, after: Truth | None = None) -> dict[str, Any]:
             for photo in scene.photos
         ],
     }
+
+
+def _true_of_scene(scene: Scene, after: Truth | None) -> dict[str, Any]:
+    datum = scene.placement.datum
+
+    def values(truth: Truth) -> dict[str, Any]:
+        return {line: true_values(truth, line, datum) for line in ("centreline", "thrust_line")}
+
+    return {
+        "values": values(scene.truth),
+        "values_after_movement": values(after) if after is not None else None,
+    }
+
+
+def _true_of_bay(bay: Bay) -> dict[str, Any]:
+    return {
+        "placements": [bay.true_values(i) for i in range(len(bay.placements))],
+        "relations": [bay.true_relation(i) for i in range(len(bay.relations))],
+    }
+
+
+# --- every kind of target ---------------------------------------------------------------------------
+
+
+def write_family(
+    folder: Path,
+    family: str,
+    seed: int,
+    *,
+    n_photos: int | None = None,
+    size_px: tuple[int, int] = (2000, 1500),
+    with_label: bool = False,
+    plumb: str = "",
+    mistake: str = "",
+) -> tuple[tuple[Path, Bay], ...]:
+    """Render one set of a family, or both rounds of one, with a mistake planted where one is named.
+
+    The photos are taken from where the plan for what is declared says, so a mistake takes nobody elsewhere.
+
+    Returns:
+        Each set's folder and what was photographed there.
+    """
+    rng = np.random.default_rng(seed)
+    rounds: tuple[tuple[Path, Bay], ...]
+    if family in TWO_ROUNDS:
+        n = (n_photos, n_photos) if n_photos else (12, 13)
+        bays, asked = draw_two_rounds(
+            seed, family, n_photos=n, stations="planned", size_px=size_px, with_label=with_label
+        )
+        rounds = ((folder / "first", bays[0]), (folder / "second", bays[1]))
+        folder.mkdir(parents=True, exist_ok=True)
+        write_json_atomically(folder / "shift.json", asked)
+    else:
+        has_label = with_label or mistake in LABELLED
+        bay = draw_bay(
+            rng,
+            family,
+            n_photos=n_photos,
+            stations="planned",
+            size_px=size_px,
+            with_label=has_label,
+            plumb=plumb,
+        )
+        rounds = ((folder, MISTAKES[mistake](rng, bay) if mistake else bay),)
+    for place, bay in rounds:
+        write_set(rng, place, bay, f"rendered {family}, invented")
+    return rounds
+
+
+def main() -> None:
+    """The words of `python -m tools.make_set`."""
+    words = argparse.ArgumentParser(description="Render a photo set of one kind of target, with its truth.")
+    words.add_argument("folder", type=Path)
+    words.add_argument("--family", choices=[*FAMILIES, *TWO_ROUNDS], required=True)
+    words.add_argument("--seed", type=int, default=1)
+    words.add_argument("--photos", type=int, help="the family's own number unless given")
+    words.add_argument("--size", type=int, nargs=2, default=(2000, 1500), metavar=("WIDTH", "HEIGHT"))
+    words.add_argument("--label", action="store_true", help="the first target carries a label plate")
+    words.add_argument("--plumb", choices=("y", "z", "yz"), default="", help="level plates: hanging, lying")
+    words.add_argument("--mistake", choices=[*MISTAKES], default="", help="planted into the set")
+    asked = words.parse_args()
+    write_family(
+        asked.folder,
+        asked.family,
+        asked.seed,
+        n_photos=asked.photos,
+        size_px=(asked.size[0], asked.size[1]),
+        with_label=asked.label,
+        plumb=asked.plumb,
+        mistake=asked.mistake,
+    )
+
+
+if __name__ == "__main__":
+    main()

@@ -20,6 +20,10 @@ from tools.truth import (
 )
 from vision.photo import ExifFacts
 
+# Who is told where to stand and how to look is off by so much: at most 150 mm, the phone between 0.3 and
+# 2.0 m high, the aim by one to two degrees, the roll by 2.5 (sd). Common practice, no source.
+OFF_MM, HEIGHTS_MM, OFF_DEG, ROLL_DEG = 150.0, (300.0, 2000.0), (1.0, 2.0), 2.5
+
 
 @dataclass(frozen=True)
 class Phone:
@@ -134,6 +138,19 @@ def take_photo_from(
     lens = _lens_now(rng, phone, base, size_px)
     facts = replace(facts, orientation=1)
     return _exposed(rng, phone, number, size_px, facts, np.linalg.inv(T_world_camera), lens, plates, boxes)
+
+
+def as_asked(rng: Generator, T_vehicle_camera: NDArray) -> NDArray:
+    """Near the place and the view asked for: what a hand and two feet make of it."""
+    step = rng.normal(0, 1, 3)
+    T = T_vehicle_camera.copy()
+    T[:3, 3] += step / np.linalg.norm(step) * OFF_MM * rng.random() ** (1 / 3)
+    T[2, 3] = np.clip(T[2, 3], *HEIGHTS_MM)
+    way, off_deg = rng.uniform(0, 2 * np.pi), rng.uniform(*OFF_DEG)
+    aim = Rotation.from_rotvec(np.radians(off_deg) * np.array([np.cos(way), np.sin(way), 0]))
+    roll = Rotation.from_euler("z", rng.normal(0, ROLL_DEG), degrees=True)
+    T[:3, :3] = T[:3, :3] @ (aim * roll).as_matrix()
+    return T
 
 
 def _lens_now(rng: Generator, phone: Phone, base: Lens, size_px: tuple[int, int]) -> Lens:

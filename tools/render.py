@@ -72,7 +72,9 @@ def render_photo(
     """The developed photo, uint8 RGB (height, width, 3), in the stored array's axes."""
     straight = replace(photo, mirrored=False)
     colour = draw_surfaces(straight, surfaces)
-    light = cv2.cvtColor(colour, cv2.COLOR_RGB2GRAY)
+    light = cv2.resize(
+        cv2.cvtColor(colour, cv2.COLOR_RGB2GRAY), photo.size_px, interpolation=cv2.INTER_LINEAR
+    )
     cover = np.zeros_like(light)
     camera_mm = camera_position_mm(photo)
     depth = [np.linalg.norm(p.T_world_plate[:3, 3] - camera_mm) for p in photo.plates]
@@ -294,7 +296,9 @@ def _sharpen(luma: NDArray, share: float) -> NDArray:
 
 
 def _with_colour(luma: NDArray, colour: NDArray, cover: NDArray, look: Look) -> NDArray:
-    """Add the surroundings' colour, as differences to the luma; plates are grey."""
+    """Add the surroundings' colour (at half size), as differences to the luma; plates are grey."""
     toned = _tone(np.clip(colour * np.float32(look.exposure), 0, 1))
-    tint = (toned - cv2.cvtColor(toned, cv2.COLOR_RGB2GRAY)[..., None]) * (1 - cover)[..., None]
+    tint = toned - cv2.cvtColor(toned, cv2.COLOR_RGB2GRAY)[..., None]
+    tint = cv2.resize(tint, luma.shape[::-1], interpolation=cv2.INTER_LINEAR)
+    tint *= (1 - cover)[..., None]
     return np.clip(luma[..., None] + tint + 0.5, 0, 255).astype(np.uint8)

@@ -6,12 +6,14 @@ so motion during read-out is left out and textures are only roughly sampled.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from types import MappingProxyType
 
 import cv2
 import numpy as np
 from numpy.random import Generator
 from numpy.typing import NDArray
 
+from tools.kinds import Bay
 from tools.scene import facing, pose
 from tools.truth import Box, Scene, TruePhoto, camera_position_mm, project_points
 
@@ -22,7 +24,7 @@ _WORDS = ("BAY 2", "KEEP CLEAR", "OIL", "17", "DEMO", "LIFT 3", "EXIT", "0.5 t",
 
 @dataclass(frozen=True, eq=False)
 class Surface:
-    """A rectangle in the xy plane of its own frame, seen from both sides.
+    """A rectangle in the xy plane of its own frame, seen from both sides, or from +z only (`one_sided`).
 
     `texture` (h, w, 3), linear light 0..1, its first row at +y; `round` keeps the inscribed ellipse only.
     """
@@ -31,6 +33,7 @@ class Surface:
     half_mm: tuple[float, float]
     texture: NDArray
     round: bool = False
+    one_sided: bool = False
 
 
 def light_on(normal: NDArray) -> float:
@@ -38,43 +41,47 @@ def light_on(normal: NDArray) -> float:
     return float(0.5 + 0.5 * max(0.0, normal @ _TO_LIGHT))
 
 
-def make_shop(rng: Generator, scene: Scene) -> tuple[Surface, ...]:
-    """Surfaces round a scene: room, car, fixture and some thirty pieces of clutter."""
-    boxes = {box.what: box for box in scene.photos[0].boxes}
-    T_world_car = boxes["body"].T_world_box.copy()
+def make_shop(rng: Generator, scene: Scene | Bay) -> tuple[Surface, ...]:
+    """Surfaces round a scene: room, car, fixtures, mats and some thirty pieces of clutter."""
+    boxes = scene.photos[0].boxes
+    body = next(box for box in boxes if box.what == "body")
+    T_world_car = body.T_world_box.copy()
     T_world_car[2, 3] = 0.0
-    T_car_world = np.linalg.inv(T_world_car)
-    reach_mm = (T_car_world @ scene.truth.T_world_target)[0, 3] + 3000
-    surfaces = _room(rng, T_world_car, reach_mm)
-    for box in boxes.values():
+    places_mm = (np.linalg.inv(T_world_car) @ np.array(scene.T_world_targets))[:, :2, 3]
+    low_mm = np.minimum(places_mm.min(0) - [3000, 2200], -5500)
+    high_mm = np.maximum(places_mm.max(0) + [3000, 2200], [body.half_mm[0] + 2000, 5500])
+    surfaces = _room(rng, T_world_car, low_mm, high_mm)
+    for box in boxes:
         colour = {"body": rng.uniform(0.05, 0.5, 3), "cabin": np.array([0.03, 0.035, 0.04])}
-        surfaces += _box_faces(box, colour.get(box.what, np.array([0.08, 0.08, 0.09])))
-    surfaces.append(_board_face(boxes["board"]))
+        if box.what != "reflector":
+            surfaces += _box_faces(box, colour.get(box.what, np.array([0.08, 0.08, 0.09])))
+        if box.what in _FACES:
+            surfaces += _FACES[box.what](box)
+    surfaces += _mats(scene)
     surfaces += _wheels(scene)
     return tuple(surfaces)
 
 
-def _room(rng: Generator, T_world_car: NDArray, reach_mm: float) -> list[Surface]:
-    """Floor, four walls 5.5 m beside and 5 m behind the car's middle, posters and papers."""
-    middle_mm, half_mm = (reach_mm - 5500) / 2, (reach_mm + 5500) / 2
-    floor = Surface(T_world_car @ pose([middle_mm, 0, -1]), (half_mm, 5500), _floor_texture(rng))
+def _room(rng: Generator, T_world_car: NDArray, low_mm: NDArray, high_mm: NDArray) -> list[Surface]:
+    """Floor and four walls between two corners in the car's frame, posters and papers."""
+    middle_mm, half_mm = (low_mm + high_mm) / 2, (high_mm - low_mm) / 2
+    floor = Surface(T_world_car @ pose([*middle_mm, -1]), tuple(half_mm), _floor_texture(rng))
     surfaces = [floor]
-    walls = [([middle_mm, -5500], half_mm, 90), ([middle_mm, 5500], half_mm, -90)]
-    walls += [([reach_mm, 0], 5500, 180), ([-5500, 0], 5500, 0)]
-    for xy_mm, half_width_mm, facing_deg in walls:
+    walls = [([middle_mm[0], low_mm[1]], half_mm[0], 90), ([middle_mm[0], high_mm[1]], half_mm[0], -90)]
+    walls += [([high_mm[0], middle_mm[1]], half_mm[1], 180), ([low_mm[0], middle_mm[1]], half_mm[1], 0)]
+    for middle_of_wall_mm, half_width_mm, facing_deg in walls:
         R = T_world_car[:3, :3] @ facing(pose([0, 0, 0], [0, 0, facing_deg])[:3, 0])
         T = np.eye(4)
         T[:3, :3] = R
-        T[:3, 3] = (T_world_car @ [*xy_mm, 1800, 1])[:3]
+        T[:3, 3] = (T_world_car @ [*middle_of_wall_mm, 1800, 1])[:3]
         surfaces.append(Surface(T, (half_width_mm, 1800), _wall_texture(rng)))
         for _ in range(6):
             place = pose([*rng.uniform(-0.9, 0.9, 2) * [half_width_mm, 1300], 5], [0, 0, rng.normal(0, 4)])
             half = (rng.uniform(100, 600), rng.uniform(100, 500))
             surfaces.append(Surface(T @ place, half, _clutter_texture(rng)))
     for _ in range(8):
-        place = pose(
-            [rng.uniform(-5000, reach_mm - 500), rng.uniform(-5000, 5000), 0.5], [0, 0, rng.uniform(0, 360)]
-        )
+        xy_mm = rng.uniform(low_mm + 500, high_mm - 500)
+        place = pose([*xy_mm, 0.5], [0, 0, rng.uniform(0, 360)])
         surfaces.append(
             Surface(T_world_car @ place, (rng.uniform(40, 160), rng.uniform(40, 160)), _clutter_texture(rng))
         )
@@ -149,24 +156,74 @@ def _box_faces(box: Box, colour: NDArray) -> list[Surface]:
             T = np.eye(4)
             T[:3, :3] = np.eye(3)[:, [i, j, axis]]
             T[axis, 3] = sign * half[axis]
-            faces.append(Surface(box.T_world_box @ T, (half[i], half[j]), texture))
+            if sign < 0:  # the frame's z looks outward
+                T[:3, [0, 2]] *= -1
+            faces.append(Surface(box.T_world_box @ T, (half[i], half[j]), texture, one_sided=True))
     return faces
 
 
-def _board_face(board: Box) -> Surface:
+def _board_face(board: Box) -> list[Surface]:
     """The target's face: rings and a cross, an invention."""
     texture = np.full((400, 450, 3), 0.75, np.float32)
     for radius in (170, 110, 50):
         cv2.circle(texture, (225, 200), radius, (0.04,) * 3, 18)
     cv2.line(texture, (225, 0), (225, 399), (0.04,) * 3, 4)
     cv2.line(texture, (0, 200), (449, 200), (0.04,) * 3, 4)
-    _, half_y, half_z = board.half_mm
-    T = pose([-board.half_mm[0] - 1, 0, 0])
+    return [_front(board, texture)]
+
+
+def _plate_face(plate: Box) -> list[Surface]:
+    """Bare metal, brighter toward its upper edge."""
+    shade = np.linspace(0.75, 0.45, 64, dtype=np.float32)[:, None, None]
+    return [_front(plate, np.ascontiguousarray(np.broadcast_to(shade, (64, 64, 3))))]
+
+
+def _front(box: Box, texture: NDArray) -> Surface:
+    """The side of a box toward its -x."""
+    _, half_y, half_z = box.half_mm
+    T = pose([-box.half_mm[0] - 1, 0, 0])
     T[:3, :3] = np.array([[0.0, 0, -1], [-1, 0, 0], [0, 1, 0]])
-    return Surface(board.T_world_box @ T, (half_y, half_z), texture)
+    return Surface(box.T_world_box @ T, (half_y, half_z), texture)
 
 
-def _wheels(scene: Scene) -> list[Surface]:
+def _reflector_faces(box: Box) -> list[Surface]:
+    """Three squares of sheet metal that meet at right angles, opening toward the box's -x."""
+    edge_mm = 85.0
+    # The squares' common edges, from the apex: all three lean equally out of the axis.
+    edges = np.array(
+        [[-1, np.sqrt(2) * np.cos(a), np.sqrt(2) * np.sin(a)] for a in np.radians((90, 210, 330))]
+    )
+    edges /= np.sqrt(3)
+    faces = []
+    for k, albedo in enumerate((0.35, 0.5, 0.65)):
+        one, other = edges[k], edges[(k + 1) % 3]
+        T = pose((one + other) * edge_mm / 2 + [20.0, 0, 0])
+        T[:3, :3] = np.column_stack([one, other, np.cross(one, other)])
+        texture = np.full((8, 8, 3), albedo, np.float32)
+        faces.append(Surface(box.T_world_box @ T, (edge_mm / 2, edge_mm / 2), texture))
+    return faces
+
+
+_FACES = MappingProxyType({"board": _board_face, "plate": _plate_face, "reflector": _reflector_faces})
+
+
+def _mats(scene: Scene | Bay) -> list[Surface]:
+    """Mats as dark rubber with a light arrow along the mark, out to their plates' edges."""
+    mats = []
+    for fixture, T_world_target in zip(scene.kit.fixtures, scene.T_world_targets, strict=True):
+        if not fixture.is_mat:
+            continue
+        T_world_mat = T_world_target @ np.linalg.inv(fixture.targets[0].T_fixture_target)
+        half_mm = np.abs([m.T_fixture_plate[:2, 3] for m in fixture.mounts]).max(0) + 130
+        texture = np.full((int(half_mm[1] / 2), int(half_mm[0] / 2), 3), 0.06, np.float32)
+        rows, columns = texture.shape[:2]
+        tip, foot = (columns // 2, rows // 4), (columns // 2, rows - rows // 4)
+        cv2.arrowedLine(texture, foot, tip, (0.6, 0.6, 0.5), 6, tipLength=0.3)
+        mats.append(Surface(T_world_mat @ pose([0, 0, -2]), (half_mm[0], half_mm[1]), texture))
+    return mats
+
+
+def _wheels(scene: Scene | Bay) -> list[Surface]:
     """Tyre and rim as discs just outside the body's side."""
     wheels = []
     half_width_mm = scene.photos[0].boxes[0].half_mm[1]
@@ -184,7 +241,7 @@ def _wheels(scene: Scene) -> list[Surface]:
 
 
 def draw_surfaces(photo: TruePhoto, surfaces: Sequence[Surface]) -> NDArray:
-    """The surroundings in linear light, (height, width, 3) float32, sharp to about two pixels."""
+    """The surroundings in linear light at half the photo's size, (height / 2, width / 2, 3) float32."""
     width, height = photo.size_px
     size = ((height + 1) // 2, (width + 1) // 2)
     x, y = _rays(photo, size)
@@ -193,7 +250,7 @@ def draw_surfaces(photo: TruePhoto, surfaces: Sequence[Surface]) -> NDArray:
     camera_mm = camera_position_mm(photo)
     for surface in surfaces:
         _draw(canvas, depth_mm, x, y, photo, camera_mm, surface)
-    return cv2.resize(canvas, (width, height), interpolation=cv2.INTER_LINEAR)
+    return canvas
 
 
 def _rays(photo: TruePhoto, size: tuple[int, int]) -> tuple[NDArray, NDArray]:
@@ -219,11 +276,11 @@ def _draw(
     surface: Surface,
 ) -> None:
     """Draw one surface where it is nearer than what is there."""
-    window = _window(photo, surface, canvas.shape[:2])
-    if window is None:
-        return
     R, t = surface.T_world_surface[:3, :3], surface.T_world_surface[:3, 3]
     c = R.T @ (camera_mm - t)
+    window = _window(photo, surface, canvas.shape[:2])
+    if window is None or (surface.one_sided and c[2] < 0):
+        return
     a = (R.T @ photo.T_camera_world[:3, :3].T).astype(np.float32)
     x, y = x[window], y[window]
     with np.errstate(divide="ignore", invalid="ignore"):

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
-from vision.kit import WHEELS, Kit, Placement, Vehicle
+from vision.kit import WHEELS, Kit, Placement, Relation, Vehicle
 from vision.layout import Layout
 from vision.photo import ExifFacts
 
@@ -123,6 +123,21 @@ class Scene:
     placement: Placement
     photos: tuple[TruePhoto, ...]
     truth: Truth
+
+    @property
+    def placements(self) -> tuple[Placement, ...]:
+        """The one that is asked for."""
+        return (self.placement,)
+
+    @property
+    def relations(self) -> tuple[Relation, ...]:
+        """Of one target there are none."""
+        return ()
+
+    @property
+    def T_world_targets(self) -> tuple[NDArray, ...]:
+        """Of the one target."""
+        return (self.truth.T_world_target,)
 
     @property
     def plates(self) -> tuple[TruePlate, ...]:
@@ -326,9 +341,10 @@ def project_at_rows(photo: TruePhoto, points_in_camera_mm: NDArray, rows_px: NDA
     The rotation of a read-out, 1e-3 rad at most, enters to second order; the rest is 1e-10.
     """
     s = ((rows_px - (photo.size_px[1] - 1) / 2) / photo.size_px[1])[:, None]
-    v, w = photo.twist[:3], photo.twist[3:]
-    turn = np.cross(w, points_in_camera_mm)
-    p = points_in_camera_mm + s * (turn + v) + s**2 / 2 * np.cross(w, turn)
+    v, (wx, wy, wz) = photo.twist[:3], photo.twist[3:]
+    W = np.array([[0, -wz, wy], [wz, 0, -wx], [-wy, wx, 0]])  # W p is the cross product of w and p
+    turn = points_in_camera_mm @ W.T
+    p = points_in_camera_mm + s * (turn + v) + s**2 / 2 * turn @ W.T
     lens = photo.lens
     x, y = distort(p[:, 0] / p[:, 2], p[:, 1] / p[:, 2], lens.distortion)
     if lens.ripple_px:

@@ -1,6 +1,6 @@
-"""Kit + placement + vehicle -> `Bay`: everything in its nominal place, before any photo is taken.
+"""Kit + placements + vehicle -> `Bay`: everything in its nominal place, before any photo is taken.
 
-Plates stand as the kit and the placement say, or where one would usually lay them. The vehicle frame
+Plates stand as the kit and the placements say, or where one would usually lay them. The vehicle frame
 serves as world.
 """
 
@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision import geometry
-from vision.kit import WHEELS, Kit, Placement, Vehicle
+from vision.kit import WHEELS, Fixture, Kit, Placement, Tolerance, Vehicle
 from vision.layout import Layout
 
 # A middling car, where nothing is declared: wheelbase, track, wheel radius, overhangs; its height, its
@@ -26,6 +26,7 @@ PLATE_CLEAR_MM = 20.0  # of the body, at least
 BUMPER_HEIGHT_MM = 520.0
 # Where a placement asks for no distance or height.
 DISTANCE_MM, HEIGHT_MM = 1500.0, 1000.0
+BESIDE_MAT_MM = 150.0  # between a mat's plates' middles and what lies beside it
 
 
 @dataclass(frozen=True, eq=False)
@@ -33,26 +34,39 @@ class Bay:
     """Everything in its nominal place, in the vehicle frame, in mm.
 
     Attributes:
-        kit: With the placement's fixture only.
+        kit: With the placements' fixtures only.
+        T_vehicle_fixture: (4, 4) by the name of each of these fixtures.
         T_vehicle_plate: (4, 4) by plate number.
         body: (2, 2, 3): lowest and highest corner of the boxes that hide plates, the car's body first.
     """
 
     kit: Kit
     vehicle: Vehicle
-    placement: Placement
+    placements: tuple[Placement, ...]
     layouts: Mapping[str, Layout]
-    T_vehicle_fixture: NDArray
+    T_vehicle_fixture: Mapping[str, NDArray]
     T_vehicle_plate: Mapping[int, NDArray]
     body: NDArray
 
+    @property
+    def required(self) -> Mapping[str, Tolerance]:
+        """What the placements ask for."""
+        return required_values(self.placements)
 
-def lay_out(kit: Kit, placement: Placement, vehicle: Vehicle, layouts: Sequence[Layout]) -> Bay:
-    """Put every plate where the kit and the placement say, or where one would usually lay it.
 
-    Wheels where the declared measures (or a middling car's) put them, the target at its nominal values,
-    floor plates before the fixture and beside the wheels, scale bars on the floor, a datum plate at the
-    bumper.
+def required_values(placements: Sequence[Placement]) -> Mapping[str, Tolerance]:
+    """What is asked for, named as in `Reported`: `0:distance_mm` is the first placement's."""
+    return MappingProxyType(
+        {f"{i}:{key}": t for i, p in enumerate(placements) for key, t in p.values.items()}
+    )
+
+
+def lay_out(kit: Kit, placements: Sequence[Placement], vehicle: Vehicle, layouts: Sequence[Layout]) -> Bay:
+    """Put every plate where the kit and the placements say, or where one would usually lay it.
+
+    Wheels where the declared measures (or a middling car's) put them, targets at their nominal values (a
+    fixture that several placements name, where the first has it), floor plates before the farthest fixture
+    and beside the wheels, scale bars on the floor, a datum plate at the bumper.
     """
     wheelbase_mm = vehicle.wheelbase_mm or WHEELBASE_MM
     body = _body(vehicle, wheelbase_mm, min([c.standoff_mm for c in kit.clamps.values()], default=np.inf))
@@ -66,29 +80,38 @@ def lay_out(kit: Kit, placement: Placement, vehicle: Vehicle, layouts: Sequence[
         out_mm = (declared or vehicle.track_front_mm or TRACK_MM) / 2 + clamp.standoff_mm
         plates[clamp.plate] = geometry.transform(_facing(outward), centre + out_mm * outward)
 
-    fixture = next(f for f in kit.fixtures if f.name == placement.fixture)
-    target = next(t for t in fixture.targets if t.name == placement.target)
-    T_vehicle_target = _target_pose(placement, fixture.is_mat, vehicle, body)
-    T_vehicle_fixture = T_vehicle_target @ geometry.invert(target.T_fixture_target)
-    for mount in fixture.mounts:
-        plates[mount.plate] = T_vehicle_fixture @ mount.T_fixture_plate
-    places = _floor_places(T_vehicle_fixture, wheelbase_mm, body)
+    fixtures = tuple(f for f in kit.fixtures if f.name in {p.fixture for p in placements})
+    T_vehicle_fixture: dict[str, NDArray] = {}
+    for placement in placements:
+        fixture = next(f for f in fixtures if f.name == placement.fixture)
+        target = next(t for t in fixture.targets if t.name == placement.target)
+        T_vehicle_target = _target_pose(placement, fixture.is_mat, vehicle, body)
+        T_vehicle_fixture.setdefault(
+            fixture.name, T_vehicle_target @ geometry.invert(target.T_fixture_target)
+        )
+        for datum in kit.datum_plates:
+            if datum.name in (placement.datum, placement.origin.at if placement.origin else None):
+                ahead = T_vehicle_target[0, 3] > -wheelbase_mm / 2
+                R = _facing(np.array([1.0 if ahead else -1.0, 0, 0]))
+                point = _bumper(body, ahead)
+                plates[datum.plate] = geometry.transform(R, point - R @ np.array(datum.offset_mm))
+    for fixture in fixtures:
+        for mount in fixture.mounts:
+            plates[mount.plate] = T_vehicle_fixture[fixture.name] @ mount.T_fixture_plate
+    middle_mm = body[0, :, :2].mean(0)
+    farthest = max(T_vehicle_fixture.values(), key=lambda T: np.linalg.norm(T[:2, 3] - middle_mm))
+    places = _floor_places(farthest, wheelbase_mm, body)
+    places = places[~_on_mats(places, fixtures, T_vehicle_fixture)]
     for floor, (x, y) in zip(kit.floor, places, strict=False):
         height_mm = kit.plates[floor.plate].thickness_mm
         plates[floor.plate] = geometry.transform(np.eye(3), np.array([x, y, height_mm]))
-    _lay_bars(plates, kit, T_vehicle_fixture, body)
-    for datum in kit.datum_plates:
-        if datum.name in (placement.datum, placement.origin.at if placement.origin else None):
-            ahead = T_vehicle_target[0, 3] > -wheelbase_mm / 2
-            R = _facing(np.array([1.0 if ahead else -1.0, 0, 0]))
-            point = _bumper(body, ahead)
-            plates[datum.plate] = geometry.transform(R, point - R @ np.array(datum.offset_mm))
+    _lay_bars(plates, kit, farthest, body)
     return Bay(
-        replace(kit, fixtures=(fixture,)),
+        replace(kit, fixtures=fixtures),
         vehicle,
-        placement,
+        tuple(placements),
         MappingProxyType({layout.name: layout for layout in layouts}),
-        T_vehicle_fixture,
+        MappingProxyType(T_vehicle_fixture),
         MappingProxyType(plates),
         body,
     )
@@ -213,6 +236,21 @@ def _floor_places(T_vehicle_fixture: NDArray, wheelbase_mm: float, body: NDArray
             [(near_mm + fixture_mm[0]) / 2, -side_mm],
         ]
     )
+
+
+def _on_mats(
+    places_mm: NDArray, fixtures: Sequence[Fixture], T_vehicle_fixture: Mapping[str, NDArray]
+) -> NDArray:
+    """(k,) of places (k, 2) on the floor, where a mat lies already."""
+    taken = np.zeros(len(places_mm), bool)
+    for mat in fixtures:
+        if mat.is_mat:
+            T_mat_vehicle = geometry.invert(T_vehicle_fixture[mat.name])
+            on_mat = geometry.apply(T_mat_vehicle, np.c_[places_mm, np.zeros(len(places_mm))])[:, :2]
+            corners = np.array([m.T_fixture_plate[:2, 3] for m in mat.mounts])
+            low, high = corners.min(0) - BESIDE_MAT_MM, corners.max(0) + BESIDE_MAT_MM
+            taken |= ((on_mat > low) & (on_mat < high)).all(1)
+    return taken
 
 
 def _clear_of(place_mm: NDArray, body: NDArray, side_mm: float) -> NDArray:

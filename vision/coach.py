@@ -11,10 +11,10 @@ from typing import Literal
 
 import numpy as np
 
-from vision.bay import Bay, lay_out
+from vision.bay import Bay, lay_out, required_values
 from vision.errors import NotEnoughError
 from vision.forecast import Phone, Reached, Shot, Station, reached, shots_at
-from vision.kit import Kit, Placement, Tolerance, Vehicle
+from vision.kit import Kit, Placement, Vehicle
 from vision.layout import Layout
 from vision.lenses import Profile
 from vision.parts import connected_parts
@@ -45,8 +45,9 @@ class Standing:
     """What photos that hang together come to.
 
     Attributes:
-        u: By value key, unchecked sheets in it; empty while they cannot measure, and `missing` says why.
-        budget: By value key: cause -> share of the variance.
+        u: By value, named as in `Reported`, unchecked sheets in it; empty while they cannot measure, and
+            `missing` says why.
+        budget: By value: cause -> share of the variance.
         unchecked_sheets: Plates whose printed scale these photos do not show.
     """
 
@@ -121,15 +122,16 @@ class Coaching:
 NOTHING = Standing(MappingProxyType({}), MappingProxyType({}), (), "No photo shows a plate yet.")
 
 
-def needed_u(required: Mapping[str, Tolerance], share: float = ENOUGH_SHARE) -> Mapping[str, float]:
+def needed_u(placements: Sequence[Placement], share: float = ENOUGH_SHARE) -> Mapping[str, float]:
     """The u of each required value that is enough."""
+    required = required_values(placements)
     return MappingProxyType({key: share * (t.minus + t.plus) / 2 for key, t in required.items()})
 
 
 def coach(
     found: Sequence[FoundPhoto],
     kit: Kit,
-    placement: Placement,
+    placements: Sequence[Placement],
     vehicle: Vehicle,
     layouts: Sequence[Layout],
     *,
@@ -140,13 +142,14 @@ def coach(
     """What these photos come to and what to photograph next; without photos, what to start with.
 
     Args:
+        placements: All that are checked in this round; photos are asked for that serve them together.
         phone: What the first photo is taken with; after that it is the phone of the latest.
 
     Raises:
-        NotEnoughError: Whatever the photos, this kit cannot measure this placement.
+        NotEnoughError: Whatever the photos, this kit cannot measure these placements.
     """
-    sofar = so_far(found, lay_out(kit, placement, vehicle, layouts), profiles)
-    needed = needed_u(placement.values, share)
+    sofar = so_far(found, lay_out(kit, placements, vehicle, layouts), profiles)
+    needed = needed_u(placements, share)
     choice = _Choice.of(sofar, phone)
     now = standing(sofar, sofar.shots) if sofar.shots else NOTHING
     moved = if_moved(sofar.bay, now)
@@ -204,8 +207,13 @@ class _Choice:
 
 
 def fullest_view(bay: Bay, stations: Sequence[Station]) -> Station:
-    """The station to begin and to close with: vehicle and fixture together if possible, and most plates."""
-    return max(stations, key=lambda s: (_shows_both(bay, s.plates), len(s.plates)))
+    """The station to begin and to close with: vehicle and fixtures together if possible, and most plates."""
+
+    def fullness(station: Station) -> tuple[bool, int, int]:
+        shown = sum(bool(body & set(station.plates)) for body in bodies(bay))
+        return _shows_both(bay, station.plates), shown, len(station.plates)
+
+    return max(stations, key=fullness)
 
 
 def standing(sofar: SoFar, shots: Sequence[Shot]) -> Standing:
@@ -247,8 +255,9 @@ def _ratio(u: float, most: float) -> float:
 
 
 def _shows_both(bay: Bay, plates: Sequence[int]) -> bool:
-    """Whether plates of the vehicle and of the fixture are among them."""
-    return all(body & set(plates) for body in bodies(bay))
+    """Whether plates of the vehicle and of a fixture are among them."""
+    vehicle, *fixtures = bodies(bay)
+    return bool(vehicle & set(plates)) and any(fixture & set(plates) for fixture in fixtures)
 
 
 # --- the next photo -----------------------------------------------------------------------------------------

@@ -250,7 +250,7 @@ def nominal(bay: Bay, lenses: Sequence[LensPrior], shots: Sequence[Shot]) -> tup
     network = Network(observed, bay.kit, tuple(lenses))
     cameras = [shot.T_vehicle_camera for shot in shots]
     plates = [bay.T_vehicle_plate[p] for p in network.observed.plates]
-    fixtures = [bay.T_vehicle_fixture for _ in network.fixtures()]
+    fixtures = [bay.T_vehicle_fixture[bay.kit.fixtures[k].name] for k in network.fixtures()]
     values = np.zeros(network.unknowns.n_values)
     values[network.unknowns.lens_values()] = [lens.mean for lens in lenses]
     return network, State(np.array([*cameras, *plates, *fixtures]), values)
@@ -264,8 +264,8 @@ class Forecast:
     """What photos from given places would reach.
 
     Attributes:
-        u: By value key, in mm and degrees.
-        budget: By value key: cause -> share of the variance.
+        u: By value, named as in `Reported`, in mm and degrees.
+        budget: By value: cause -> share of the variance.
         missing: For the values that would not be measured, why and what to do.
         stations: Those that hang together and were counted.
     """
@@ -281,7 +281,7 @@ def forecast(
     stations: Sequence[Station],
     phone: Phone = Phone(),  # noqa: B008 (frozen)
 ) -> Forecast:
-    """The u of each value of the placement, from photos taken at these stations.
+    """The u of each value of the placements, from photos taken at these stations.
 
     Photos that hang together with no others are left out, as in measuring.
 
@@ -297,7 +297,13 @@ def forecast(
     return Forecast(
         u=found.u,
         budget=found.budget,
-        missing=MappingProxyType(dict(not_measured(found.plan, 0, found.reported.keys))),
+        missing=MappingProxyType(
+            {
+                f"{i}:{key}": says
+                for i in range(len(bay.placements))
+                for key, says in not_measured(found.plan, i, found.reported.keys).items()
+            }
+        ),
         stations=tuple(stations[i] for i in kept),
     )
 
@@ -313,20 +319,26 @@ class Reached:
 
     @property
     def u(self) -> Mapping[str, float]:
-        """By value key, of those that are measured, in mm and degrees."""
+        """By value, named as in `Reported`, of those that are measured, in mm and degrees."""
         return MappingProxyType(
             {key: float(np.sqrt(self.reported.covariance[i, i])) for key, i in self._at()}
         )
 
     @property
     def budget(self) -> Mapping[str, Mapping[str, float]]:
-        """By value key: cause -> share of the variance."""
+        """By value: cause -> share of the variance."""
         shares = self.reported.shares.items()
         return MappingProxyType({key: {cause: float(s[i]) for cause, s in shares} for key, i in self._at()})
 
     def _at(self) -> list[tuple[str, int]]:
         keys = self.reported.keys
-        return [(key, keys.index(f"0:{key}")) for key in self.plan.targets[0].keys if f"0:{key}" in keys]
+        return [(key, keys.index(key)) for key in keys_of_targets(self.plan) if key in keys]
+
+
+def keys_of_targets(plan: FramePlan) -> Iterator[str]:
+    """The values that the targets of a plan can have, named as in `Reported`."""
+    for i, target in enumerate(plan.targets):
+        yield from (f"{i}:{key}" for key in target.keys)
 
 
 def reached(bay: Bay, lenses: Sequence[LensPrior], shots: Sequence[Shot]) -> Reached:
@@ -337,7 +349,7 @@ def reached(bay: Bay, lenses: Sequence[LensPrior], shots: Sequence[Shot]) -> Rea
     """
     network, state = nominal(bay, lenses, shots)
     adjustment = adjusted(network, state)
-    plan = plan_frame(adjustment, bay.kit, bay.vehicle, [bay.placement])
+    plan = plan_frame(adjustment, bay.kit, bay.vehicle, bay.placements)
     reported, sheets = with_unseen_scales(adjustment, plan, report(adjustment, plan))
     return Reached(adjustment, plan, reported, sheets)
 

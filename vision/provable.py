@@ -1,4 +1,4 @@
-"""Kit + placement -> can it be proved at all, what limits it, and what would better it: before any photo."""
+"""Kit + placements -> can it be proved at all, what limits it, and what would better it: before any photo."""
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -6,7 +6,7 @@ from types import MappingProxyType
 
 import numpy as np
 
-from vision.bay import Bay, lay_out
+from vision.bay import Bay, lay_out, required_values
 from vision.decide import acceptance_limits, largest_usable_u
 from vision.forecast import Forecast, Phone, Station, forecast
 from vision.kit import FloorPlate, Kit, Placement, Plate, ScaleBar, Tolerance, Vehicle
@@ -61,7 +61,8 @@ class Betterment:
 class Outlook:
     """The answer: values, stations in the order to walk them, and betterments, the most helpful first.
 
-    Betterments are worked out only where something cannot be proved.
+    Values are named as in `Reported`: `0:distance_mm` is the first placement's. Betterments are worked out
+    only where something cannot be proved.
     """
 
     values: Mapping[str, ValueOutlook]
@@ -90,23 +91,26 @@ def _silent(what: str, done: int, total: int) -> None:
 
 def outlook(
     kit: Kit,
-    placement: Placement,
+    placements: Sequence[Placement],
     vehicle: Vehicle,
     layouts: Sequence[Layout],
     n_photos: int = 12,
     phone: Phone = Phone(),  # noqa: B008 (frozen)
     progress: Callable[[str, int, int], None] = _silent,
 ) -> Outlook:
-    """Whether this kit can prove this placement with so many photos from well-chosen places.
+    """Whether this kit can prove these placements with so many photos from well-chosen places.
+
+    Several placements are those of one round: the same photos are to serve them all.
 
     Raises:
-        NotEnoughError: It cannot measure the target at all, whatever the photos.
+        NotEnoughError: It cannot measure a target at all, whatever the photos.
     """
     progress("looking for the best places to stand", 0, 1)
-    bay = lay_out(kit, placement, vehicle, layouts)
+    bay = lay_out(kit, placements, vehicle, layouts)
     stations = choose_stations(bay, n_photos, phone=phone)
     expected = forecast(bay, stations, phone)
-    values = _values(placement, expected)
+    required = required_values(placements)
+    values = _values(required, expected)
     provable = all(value.conforming is not None for value in values.values())
     found: list[Betterment] = []
     if not provable:
@@ -114,17 +118,17 @@ def outlook(
         changes = _changes(kit, layouts, n_photos)
         for n, change in enumerate(changes, start=1):
             progress("trying what would better it", n, len(changes))
-            u = _changed(change, kit, placement, vehicle, layouts, stations, phone)
+            u = _changed(change, kit, placements, vehicle, layouts, stations, phone)
             if any(u[k] < 0.98 * (v.u or 0) for k, v in lacking.items() if v.conforming is None and k in u):
-                found.append(Betterment(change.says, MappingProxyType(u), _proves(placement, u)))
+                found.append(Betterment(change.says, MappingProxyType(u), _proves(required, u)))
         # Everything together is the last resort, however much it helps.
-        found.sort(key=lambda b: (b.says == TOGETHER, _worst(placement, b.u)))
+        found.sort(key=lambda b: (b.says == TOGETHER, _worst(required, b.u)))
     return Outlook(values, bay, in_walking_order(bay, stations), tuple(found))
 
 
-def _values(placement: Placement, expected: Forecast) -> Mapping[str, ValueOutlook]:
+def _values(required: Mapping[str, Tolerance], expected: Forecast) -> Mapping[str, ValueOutlook]:
     values = {}
-    for key, tolerance in placement.values.items():
+    for key, tolerance in required.items():
         u = expected.u.get(key)
         values[key] = ValueOutlook(
             tolerance,
@@ -137,29 +141,29 @@ def _values(placement: Placement, expected: Forecast) -> Mapping[str, ValueOutlo
     return MappingProxyType(values)
 
 
-def _proves(placement: Placement, u: Mapping[str, float]) -> bool:
-    return all(key in u and u[key] <= largest_usable_u(t) for key, t in placement.values.items())
+def _proves(required: Mapping[str, Tolerance], u: Mapping[str, float]) -> bool:
+    return all(key in u and u[key] <= largest_usable_u(t) for key, t in required.items())
 
 
-def _worst(placement: Placement, u: Mapping[str, float]) -> float:
-    return max(u.get(key, np.inf) / largest_usable_u(t) for key, t in placement.values.items())
+def _worst(required: Mapping[str, Tolerance], u: Mapping[str, float]) -> float:
+    return max(u.get(key, np.inf) / largest_usable_u(t) for key, t in required.items())
 
 
 def _changed(
     change: _Change,
     kit: Kit,
-    placement: Placement,
+    placements: Sequence[Placement],
     vehicle: Vehicle,
     layouts: Sequence[Layout],
     stations: Sequence[Station],
     phone: Phone,
 ) -> dict[str, float]:
     """The u of each required value with the change; the photos stay where they were if they can."""
-    bay = lay_out(change.kit(kit), placement, vehicle, layouts)
+    bay = lay_out(change.kit(kit), placements, vehicle, layouts)
     if change.new_views:
         stations = choose_stations(bay, len(stations) + change.more_photos, phone=phone)
     expected = forecast(bay, stations, phone)
-    return {key: expected.u[key] for key in placement.values if key in expected.u}
+    return {key: expected.u[key] for key in required_values(placements) if key in expected.u}
 
 
 # --- what could be better -----------------------------------------------------------------------------

@@ -39,7 +39,7 @@ class SoFar:
     """What has been photographed.
 
     Attributes:
-        bay: With the plates and the fixture where photos show them.
+        bay: With the plates and the fixtures where photos show them.
         shots: The photos that can count, in time order; residuals are left behind: nothing depends on them.
         parts: What hangs together, photos as indices into `shots`; the main part first.
         lenses: By a sighting's lens.
@@ -129,10 +129,10 @@ def _laid_over(bay: Bay, adjustment: Adjustment) -> NDArray:
     """
     u, o = adjustment.network.unknowns, adjustment.network.observed
     seen = {p: adjustment.state.poses[u.plate_pose(k)] for k, p in enumerate(o.plates)}
-    vehicle, fixture = bodies(bay)
+    vehicle, *fixtures = bodies(bay)
     sure = [p for p in seen if p in vehicle and p in bay.T_vehicle_plate]
     if len(sure) < 2:
-        sure += [p for p in seen if p in fixture]
+        sure += [p for p in seen if any(p in fixture for fixture in fixtures)]
     sure = sure or [p for p in seen if p in bay.T_vehicle_plate]
     if not sure:
         return np.eye(4)
@@ -149,25 +149,30 @@ def _laid_over(bay: Bay, adjustment: Adjustment) -> NDArray:
     return geometry.transform(R, there[:, :3, 3].mean(0) - R @ here[:, :3, 3].mean(0))
 
 
-def bodies(bay: Bay) -> tuple[set[int], set[int]]:
-    """Plates on the vehicle and on the fixture."""
+def bodies(bay: Bay) -> tuple[set[int], ...]:
+    """Plates on the vehicle, and on each fixture."""
     vehicle = {c.plate for c in bay.kit.clamps.values()} | {d.plate for d in bay.kit.datum_plates}
-    return vehicle, {m.plate for f in bay.kit.fixtures for m in f.mounts}
+    return vehicle, *({m.plate for m in f.mounts} for f in bay.kit.fixtures)
 
 
 def _as_seen(bay: Bay, adjustment: Adjustment, T_vehicle_world: NDArray) -> Bay:
-    """The bay with the plates and the fixture of these photos where they stand."""
+    """The bay with the plates and the fixtures of these photos where they stand."""
     u, o = adjustment.network.unknowns, adjustment.network.observed
     at = T_vehicle_world @ adjustment.state.poses
     plates = {p: at[int(u.plate_pose(k))] for k, p in enumerate(o.plates)}
-    T_vehicle_fixture = bay.T_vehicle_fixture
-    on_it = [m for f in bay.kit.fixtures for m in f.mounts]
-    if adjustment.network.fixtures():
-        T_vehicle_fixture = at[int(u.fixture_pose(0))]
+    T_vehicle_fixture = dict(bay.T_vehicle_fixture)
+    for k, index in enumerate(adjustment.network.fixtures()):
+        fixture, T = bay.kit.fixtures[index], at[int(u.fixture_pose(k))]
+        T_vehicle_fixture[fixture.name] = T
         # A plate of the fixture that no photo shows yet hangs where the others say.
-        plates = {m.plate: T_vehicle_fixture @ m.T_fixture_plate for m in on_it} | plates
-    both = MappingProxyType({**bay.T_vehicle_plate, **plates})
-    return with_wheels_clear(replace(bay, T_vehicle_plate=both, T_vehicle_fixture=T_vehicle_fixture))
+        plates = {m.plate: T @ m.T_fixture_plate for m in fixture.mounts} | plates
+    return with_wheels_clear(
+        replace(
+            bay,
+            T_vehicle_plate=MappingProxyType({**bay.T_vehicle_plate, **plates}),
+            T_vehicle_fixture=MappingProxyType(T_vehicle_fixture),
+        )
+    )
 
 
 def _shots(

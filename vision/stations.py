@@ -24,6 +24,7 @@ from vision.forecast import (
     Station,
     adjusted,
     inverse,
+    keys_of_targets,
     nominal,
     shots_at,
     stations_at,
@@ -40,7 +41,7 @@ MOST_AIMS = 3  # different views kept from one place
 
 
 def reachable_stations(bay: Bay, phone: Phone = Phone()) -> tuple[Station, ...]:  # noqa: B008 (frozen)
-    """Photos one can take: from a grid of places around car and fixture, aimed at what is to be seen.
+    """Photos one can take: from a grid of places around car and fixtures, aimed at what is to be seen.
 
     From each place the views with most plates, upright or on the side; none that shows only plates which
     another view from there shows too.
@@ -69,13 +70,13 @@ def _aims(place: NDArray, poses: NDArray) -> NDArray:
 
 def _places(bay: Bay) -> NDArray:
     """(k, 3) where a phone can be held."""
-    fixture = bay.T_vehicle_fixture[:2, 3]
-    low = np.minimum(bay.body[0, 0, :2], fixture) - [0.6 * OUT_MM, OUT_MM]
-    high = np.maximum(bay.body[0, 1, :2], fixture) + [0.6 * OUT_MM, OUT_MM]
+    fixtures = np.array([T[:2, 3] for T in bay.T_vehicle_fixture.values()])
+    low = np.minimum(bay.body[0, 0, :2], fixtures.min(0)) - [0.6 * OUT_MM, OUT_MM]
+    high = np.maximum(bay.body[0, 1, :2], fixtures.max(0)) + [0.6 * OUT_MM, OUT_MM]
     x, y = (np.arange(low[k], high[k] + 1, GRID_MM) for k in (0, 1))
     xy = np.stack(np.meshgrid(x, y, indexing="ij"), -1).reshape(-1, 2)
     inside = ((xy > bay.body[0, 0, :2] - ROOM_MM) & (xy < bay.body[0, 1, :2] + ROOM_MM)).all(1)
-    near = np.linalg.norm(xy - fixture, axis=1) < 2 * ROOM_MM
+    near = (np.linalg.norm(xy[:, None] - fixtures, axis=2) < 2 * ROOM_MM).any(1)
     xy = xy[~inside & ~near]
     return np.array([[*place, height] for place in xy for height in HEIGHTS_MM])
 
@@ -144,7 +145,7 @@ class Search:
     """Covariances of the values for many sets of photos, on the unknowns that photos have in common.
 
     Attributes:
-        keys: Of the values that all these photos together measure.
+        keys: Of the values that all these photos together measure, named as in `Reported`.
         least_u: (k,) what these values come to with all photos: fewer cannot better it.
         needed: (k,) what counts as u of one; never less than the least.
     """
@@ -159,12 +160,12 @@ class Search:
         weak = np.zeros(state.n_columns)
         weak[: 6 * u.n_poses] = np.tile(_WEAK, u.n_poses)
         adjustment = adjusted(network, state, weak)
-        plan = plan_frame(adjustment, bay.kit, bay.vehicle, [bay.placement])
+        plan = plan_frame(adjustment, bay.kit, bay.vehicle, bay.placements)
         plan = replace(plan, weights=np.eye(len(plan.heights)))
         reported = report(adjustment, plan)
-        keys = [key for key in plan.targets[0].keys if f"0:{key}" in reported.keys]
-        at = np.array([reported.keys.index(f"0:{key}") for key in keys])
-        required = bay.placement.values
+        keys = [key for key in keys_of_targets(plan) if key in reported.keys]
+        at = np.array([reported.keys.index(key) for key in keys])
+        required = bay.required
         self.needed = np.array(
             [largest_usable_u(required[k]) if k in required else ANY_U[k.rsplit("_", 1)[1]] for k in keys]
         )

@@ -1,7 +1,7 @@
 """In the technician's words: why a photo, where to stand, how to hold the phone, what must be in view."""
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 
 from numpy.typing import NDArray
 
@@ -11,7 +11,7 @@ from vision.coach import Coaching
 from vision.decide import acceptance_limits
 from vision.forecast import Station
 from vision.kit import WHEELS, Placement, Tolerance
-from vision.provable import Outlook
+from vision.provable import ValueOutlook
 
 STEP_MM = 750.0  # of a walking person; common practice, no source
 # Where the phone is held, by its height in mm.
@@ -56,7 +56,7 @@ def _stage(coaching: Coaching) -> str:
         return "NOT YET: these photos do not hang together. One that shows plates of both parts joins them."
     if not now.u:
         return f"NOT YET: too little to measure from. {now.missing}"
-    lacking = [LABELS[key] for key in coaching.lacking]
+    lacking = [value_words(coaching.sofar.bay.placements, key) for key in coaching.lacking]
     yet = f"NOT YET: {joined(lacking)} not sure enough." if lacking else "ALMOST: one thing is unchecked."
     if ask.reason == "sheets":
         plates = _numbered(list(now.unchecked_sheets))
@@ -67,14 +67,14 @@ def _stage(coaching: Coaching) -> str:
 def limit_words(coaching: Coaching, units: Units = MILLIMETRES) -> Iterator[str]:
     """What no photos make sure enough with this kit, what that means, and what would better it."""
     for key in coaching.limited:
-        name, least = LABELS[key], coaching.least[key]
+        name, least = value_words(coaching.sofar.bay.placements, key), coaching.least[key]
         if math.isinf(least):
             yield f"The kit is the limit: it does not measure {name} at all, so that stays undecided."
             continue
         needed = units.uncertainty(key, coaching.needed[key])
         yield (
             f"The kit is the limit for {name}: at best u is {units.uncertainty(key, least)}, and {needed} "
-            f"would be enough. {_outcome(coaching.sofar.bay.placement.values[key], key, least, units)}"
+            f"would be enough. {_outcome(coaching.sofar.bay.required[key], key, least, units)}"
         )
         budget = coaching.now.budget.get(key, {})
         if cause := max((c for c in budget if c in CAUSES), key=lambda c: budget[c], default=""):
@@ -92,17 +92,24 @@ def _outcome(tolerance: Tolerance, key: str, u: float, units: Units) -> str:
     return f"It conforms only if it is found within {words} of the middle of its tolerance, else undecided."
 
 
-def outlook_words(placement: Placement, expected: Outlook) -> str:
+def value_words(placements: Sequence[Placement], key: str) -> str:
+    """A value's name; where several placements are checked, with the placement's."""
+    index, of_placement = key.split(":")
+    label = LABELS[of_placement]
+    return label if len(placements) == 1 else f"{label} of {placements[int(index)].name}"
+
+
+def outlook_words(placements: Sequence[Placement], values: Mapping[str, ValueOutlook]) -> str:
     """Whether it can be proved, before any photo."""
-    if not expected.values:
+    if not values:
         return "NOTHING TO PROVE: the placement requires no value. Enter tolerances under values."
-    lacking = [LABELS[key] for key, value in expected.values.items() if value.conforming is None]
+    lacking = [value_words(placements, key) for key, value in values.items() if value.conforming is None]
     if lacking:
         return (
             f"CANNOT BE PROVED as things are: {joined(lacking)}. Whatever the target's place, the result "
             "would be undecided or nonconforming."
         )
-    narrow = [LABELS[key] for key, value in expected.values.items() if value.share_left < 0.3]
+    narrow = [value_words(placements, key) for key, value in values.items() if value.share_left < 0.3]
     if narrow:
         return (
             f"CAN BE PROVED, but barely: {joined(narrow)} must come out close to the middle. Photos from "
@@ -136,7 +143,7 @@ def place_words(bay: Bay, at_mm: NDArray, units: Units) -> str:
         out_mm = x - front if x > front else rear - x
         where = "In front of" if x > front else "Behind"
         return f"{where} the vehicle, {_steps(out_mm, units)} from the bumper"
-    fixture_x = float(bay.T_vehicle_fixture[0, 3])
+    fixtures = {_fixture_words(bay, name): float(T[0, 3]) for name, T in bay.T_vehicle_fixture.items()}
     wheels = {wheel: float(bay.T_vehicle_plate[c.plate][0, 3]) for wheel, c in bay.kit.clamps.items()}
     beside = {f"Beside the {wheel.split('_')[0]} {side} wheel": place for wheel, place in wheels.items()}
     marks = {
@@ -144,11 +151,13 @@ def place_words(bay: Bay, at_mm: NDArray, units: Units) -> str:
         f"Beside the middle of the vehicle's {side} side": (min(wheels.values()) + max(wheels.values())) / 2,
         f"Level with the front bumper, on the {side}": front,
         f"Level with the rear bumper, on the {side}": rear,
-        f"Level with the fixture, on the {side}": fixture_x,
+        **{f"Level with {words}, on the {side}": fixture_x for words, fixture_x in fixtures.items()},
     }
-    if not rear < fixture_x < front:
-        near = front if fixture_x > front else rear
-        marks[f"Halfway between bumper and fixture, on the {side}"] = (fixture_x + near) / 2
+    for words, fixture_x in fixtures.items():
+        if not rear < fixture_x < front:
+            near = front if fixture_x > front else rear
+            between = f"Halfway between bumper and {words.removeprefix('the ')}, on the {side}"
+            marks[between] = (fixture_x + near) / 2
     mark = min(marks, key=lambda words: abs(marks[words] - x))
     along = x - marks[mark]
     way = "forward" if along > 0 else "rearward"
@@ -156,6 +165,14 @@ def place_words(bay: Bay, at_mm: NDArray, units: Units) -> str:
     if rear < x < front:
         return f"{mark}{shift}, {_steps(abs(y) - high_y, units)} out from the vehicle's side"
     return f"{mark}{shift}, {_steps(abs(y), units)} from the vehicle's middle line"
+
+
+def _fixture_words(bay: Bay, name: str) -> str:
+    """What a fixture is called: by its name only where there are several."""
+    if len(bay.kit.fixtures) == 1:
+        return "the fixture"
+    is_mat = next(f.is_mat for f in bay.kit.fixtures if f.name == name)
+    return f"the mat '{name}'" if is_mat else f"the fixture '{name}'"
 
 
 def _steps(length_mm: float, units: Units) -> str:
@@ -170,13 +187,14 @@ def picture_words(bay: Bay, plates: tuple[int, ...]) -> str:
     kit = bay.kit
     hung = {kit.clamps[w].plate: w.replace("_", " ") for w in reversed(WHEELS) if w in kit.clamps}
     wheels = [name for plate, name in hung.items() if plate in plates]
-    mounts = [m.plate for f in kit.fixtures for m in f.mounts if m.plate in plates]
-    n_mounts = sum(len(f.mounts) for f in kit.fixtures)
-    rest = [p for p in plates if p not in hung and p not in mounts]
     words = [f"{joined(wheels)} wheel{'s' if len(wheels) > 1 else ''}"] if wheels else []
-    if mounts:
-        part = "" if len(mounts) == n_mounts else f" ({_numbered(mounts)})"
-        words.append(f"the fixture{part}")
+    for fixture in kit.fixtures:
+        mounts = [m.plate for m in fixture.mounts if m.plate in plates]
+        if mounts:
+            part = "" if len(mounts) == len(fixture.mounts) else f" ({_numbered(mounts)})"
+            words.append(f"{_fixture_words(bay, fixture.name)}{part}")
+    mounted = {m.plate for f in kit.fixtures for m in f.mounts}
+    rest = [p for p in plates if p not in hung and p not in mounted]
     of = {d.plate: f"plate {d.plate} at {d.name}" for d in kit.datum_plates}
     words += [of[p] for p in rest if p in of]
     others = [p for p in rest if p not in of]

@@ -47,8 +47,8 @@ def _points(coaching: RoundCoaching) -> NDArray:
     places = [np.asarray(s.T_vehicle_camera)[:3, 3] for s in stands]
     places += [np.asarray(p.T_vehicle_plate)[:3, 3] for p in coaching.plates]
     places += [np.array([*corner, 0.0]) for corner in coaching.vehicle_mm]
-    T = np.asarray(coaching.T_vehicle_target)
-    places += [T[:3, 3] + sign * TARGET_HALF_MM * T[:3, 1] for sign in (-1, 1)]
+    for T in np.asarray(coaching.T_vehicle_targets):
+        places += [T[:3, 3] + sign * TARGET_HALF_MM * T[:3, 1] for sign in (-1, 1)]
     return np.array(places)
 
 
@@ -68,9 +68,9 @@ def _vehicle(coaching: RoundCoaching, view: View) -> Iterator[Markup]:
 
 
 def _target(coaching: RoundCoaching, view: View) -> Iterator[Markup]:
-    T = np.asarray(coaching.T_vehicle_target)
-    across = TARGET_HALF_MM * T[:3, 1]
-    yield line(view(T[:3, 3] - across), view(T[:3, 3] + across), "target")
+    for T in np.asarray(coaching.T_vehicle_targets):
+        across = TARGET_HALF_MM * T[:3, 1]
+        yield line(view(T[:3, 3] - across), view(T[:3, 3] + across), "target")
 
 
 def _plate(plate: PlateOnPlan, view: View) -> Markup:

@@ -24,8 +24,13 @@ router = page_router()
 
 @dataclass(frozen=True)
 class ReachedValue:
-    """One required value: how sure it is against what is enough, in words and as a strip."""
+    """One required value: how sure it is against what is enough, in words and as a strip.
 
+    Attributes:
+        placement: Its name, where the round has several.
+    """
+
+    placement: str
     key: str
     says: tuple[str, ...]
     is_reached: bool
@@ -55,11 +60,11 @@ class ShownCoaching:
 
 
 @router.get("/rounds/{round_id}/coach")
-def coach(round_id: str, desk: Paired, placement: str = "") -> HTMLResponse:
+def coach(round_id: str, desk: Paired) -> HTMLResponse:
     with desk.service.store.reading() as db:
         one = rounds.get(db, round_id)
         view = visits.summary(db, one.visit_id)
-        question, n_waiting = question_of(db, round_id, placement or None, desk.figures.unit)
+        question, n_waiting = question_of(db, round_id, desk.figures.unit)
     problem, shown = "", None
     try:
         shown = show(desk.service.jobs.coach(question), n_waiting, desk.words, desk.figures)
@@ -71,7 +76,6 @@ def coach(round_id: str, desk: Paired, placement: str = "") -> HTMLResponse:
         round=next(row for row in view.rounds if row.id == round_id),
         shown=shown,
         problem=problem,
-        placement=placement,
         is_demo=view.is_demo,
         events=f"/api/events?visit={view.id}&after={view.change_seq}",
     )
@@ -86,7 +90,7 @@ def show(coaching: RoundCoaching, n_waiting: int, words: Words, figures: Figures
         number=len(coaching.stands) + 1,
         next_says=figures.words(coaching.next.says) if coaching.next else "",
         next_shows=coaching.next.shows if coaching.next else "",
-        values=tuple(_value(one, words, figures) for one in coaching.values),
+        values=tuple(_value(one, len(coaching.placements) > 1, words, figures) for one in coaching.values),
         parts=tuple(_parts(coaching, words)),
         photos=tuple(stand.photo or "" for stand in coaching.stands),
         plan=coach_sketch.plan(coaching, words, figures),
@@ -94,7 +98,7 @@ def show(coaching: RoundCoaching, n_waiting: int, words: Words, figures: Figures
     )
 
 
-def _value(one: CoachedValue, words: Words, figures: Figures) -> ReachedValue:
+def _value(one: CoachedValue, is_one_of_several: bool, words: Words, figures: Figures) -> ReachedValue:
     def figure(u: float) -> str:
         return figures.with_unit(one.key, figures.u(one.key, u))
 
@@ -109,8 +113,10 @@ def _value(one: CoachedValue, words: Words, figures: Figures) -> ReachedValue:
         says.append(words("coach.never"))
     elif one.least_u > one.enough_at:
         says.append(words("coach.least", u=figure(one.least_u)))
-    label = f"{words(f'value.{one.key}')}: {', '.join(says)}"
-    return ReachedValue(one.key, tuple(says), is_reached, coach_sketch.strip(one, label))
+    placement = one.placement if is_one_of_several else ""
+    of = f"{placement}, " if placement else ""
+    label = f"{of}{words(f'value.{one.key}')}: {', '.join(says)}"
+    return ReachedValue(placement, one.key, tuple(says), is_reached, coach_sketch.strip(one, label))
 
 
 def _parts(coaching: RoundCoaching, words: Words) -> Iterator[str]:

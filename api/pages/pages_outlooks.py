@@ -42,11 +42,11 @@ def of_placement(placement_id: str, desk: Paired, kit: str) -> HTMLResponse:
     with desk.service.store.reading() as db:
         placement, chosen = placements.current(db, placement_id), kits.current(db, kit)
         others = [(row.kit_id, row.name) for row in kits.listed(db) if row.kit_id != kit]
-        question = Asked(chosen.file, placement.file, {}, desk.figures.unit == "in")
+        question = Asked(chosen.file, [placement.file], {}, desk.figures.unit == "in")
     return desk.page(
         "provable.html",
         back=(f"/placements/{placement_id}", placement.name),
-        told=[_told(desk, desk.service.outlooks.ask(question))],
+        told=_told(desk, desk.service.outlooks.ask(question)),
         others=[(f"/placements/{placement_id}/provable?kit={key}", name) for key, name in others],
         of_vehicle="",
         is_demo=placement.is_demo or chosen.is_demo,
@@ -61,14 +61,12 @@ def of_visit(visit_id: str, desk: Paired) -> HTMLResponse:
         given = inputs.of_visit(db, visit)
         number, label = visit.number, visit.vehicle["label"]
         is_demo = visit.id in visits.demos_of(db, [visit.id])
-    questions = [
-        Asked(given["kit"]["file"], one["file"], given["vehicle"], desk.figures.unit == "in")
-        for one in given["placements"]
-    ]
+    files = [one["file"] for one in given["placements"]]
+    question = Asked(given["kit"]["file"], files, given["vehicle"], desk.figures.unit == "in")
     return desk.page(
         "provable.html",
         back=(f"/visits/{visit_id}", desk.words("visit.back", number=number, label=label)),
-        told=[_told(desk, desk.service.outlooks.ask(question)) for question in questions],
+        told=_told(desk, desk.service.outlooks.ask(question)),
         others=[],
         of_vehicle=label,
         is_demo=is_demo,

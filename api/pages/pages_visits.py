@@ -180,8 +180,7 @@ def slip(visit_id: str, desk: Paired) -> HTMLResponse:
 
 
 @router.get("/rounds/{round_id}")
-def one_round(round_id: str, desk: Paired, placement: str = "") -> Response:
-    """`placement`: which of the visit's the coach is to look at; none: the first."""
+def one_round(round_id: str, desk: Paired) -> Response:
     with desk.service.store.reading() as db:
         visit_id = rounds.get(db, round_id).visit_id
         if upkeep.is_one(db, visit_id):
@@ -202,7 +201,6 @@ def one_round(round_id: str, desk: Paired, placement: str = "") -> Response:
         is_look=one.kind in LOOKS,
         n_waiting=sum(photo.state == "waiting" for photo in own),
         code=code,
-        placement=placement,
         is_demo=view.is_demo,
         events=_events(view),
     )

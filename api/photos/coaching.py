@@ -16,6 +16,7 @@ from vision.bay import Bay
 from vision.coach import Ask, Coaching, coach
 from vision.errors import NotEnoughError
 from vision.forecast import Station
+from vision.kit import Placement
 from vision.sofar import plates_in
 from vision.where import coaching_words, picture_words, stand_words
 
@@ -24,6 +25,7 @@ class CoachedValue(BaseModel):
     """One required value: u as reached, as needed, as expected with the next photo, and as photos from
     everywhere would bring it (where that is more than needed, the kit is the limit); none: unmeasured."""
 
+    placement: str = Field(description="The placement's name.")
     key: str = Field(examples=["distance_mm"])
     u: float | None
     enough_at: float
@@ -66,10 +68,10 @@ class PlateOnPlan(BaseModel):
 
 
 class RoundCoaching(BaseModel):
-    """Where a round stands for one placement; the first part is the one that is measured from."""
+    """Where a round stands for all its placements; the first part is the one that is measured from."""
 
     round_id: str
-    placement: str
+    placements: list[str]
     is_enough: bool
     is_over: bool = Field(description="No more photos are asked for: it is enough, or the kit is the limit.")
     says: str
@@ -81,7 +83,7 @@ class RoundCoaching(BaseModel):
     next: NextPhoto | None
     stands: list[Stand]
     plates: list[PlateOnPlan]
-    T_vehicle_target: list[list[float]]
+    T_vehicle_targets: list[list[list[float]]] = Field(description="Of the placements, in their order.")
     vehicle_mm: list[list[float]] = Field(description="Two opposite corners of the vehicle's body, x and y.")
 
 
@@ -90,10 +92,9 @@ class Asked:
     """What the coach needs: files as JSON, photos as they were found, packed; and the unit of its words."""
 
     round_id: str
-    placement_id: str
     kit: dict[str, Any]
     vehicle: dict[str, Any]
-    placement: dict[str, Any]
+    placements: tuple[dict[str, Any], ...]
     found: tuple[bytes, ...]
     unit: Literal["mm", "in"] = "mm"
 
@@ -102,21 +103,21 @@ def answer(question: Asked) -> RoundCoaching:
     """The coach's answer, photos that wait uncounted; runs in a worker.
 
     Raises:
-        ConflictError: This kit cannot measure this placement, whatever the photos.
+        ConflictError: This kit cannot measure these placements, whatever the photos.
     """
-    task = photo_set_of("a round", question.kit, question.vehicle, [question.placement])
-    placement = task.placements[0]
+    task = photo_set_of("a round", question.kit, question.vehicle, question.placements)
     found = [work.unpack_found(packed) for packed in question.found]
     try:
-        coaching = coach(found, task.kit, placement, task.vehicle, load_layouts())
+        coaching = coach(found, task.kit, task.placements, task.vehicle, load_layouts())
     except NotEnoughError as wrong:
-        raise ConflictError(f"This kit cannot measure this placement. {wrong}") from wrong
+        what = "this placement" if len(task.placements) == 1 else "these placements"
+        raise ConflictError(f"This kit cannot measure {what}. {wrong}") from wrong
     units = INCHES if question.unit == "in" else MILLIMETRES
     sofar, now = coaching.sofar, coaching.now
     names = [shot.sighting.name for shot in sofar.shots]
     return RoundCoaching(
         round_id=question.round_id,
-        placement=placement.name,
+        placements=[p.name for p in task.placements],
         is_enough=coaching.is_enough,
         is_over=coaching.is_over,
         says=coaching_words(coaching, units),
@@ -131,7 +132,7 @@ def answer(question: Asked) -> RoundCoaching:
         next=_next(sofar.bay, coaching.next, units) if coaching.next else None,
         stands=[_stand(station, name) for station, name in zip(sofar.stations(), names, strict=True)],
         plates=_plates(coaching),
-        T_vehicle_target=_target(sofar.bay),
+        T_vehicle_targets=[_target(sofar.bay, p) for p in task.placements],
         vehicle_mm=sofar.bay.body[0, :, :2].round(1).tolist(),
     )
 
@@ -140,13 +141,14 @@ def _values(coaching: Coaching) -> list[CoachedValue]:
     then = coaching.next.then.u if coaching.next else {}
     return [
         CoachedValue(
-            key=key,
-            u=coaching.now.u.get(key),
+            placement=coaching.sofar.bay.placements[int(name.split(":")[0])].name,
+            key=name.split(":")[1],
+            u=coaching.now.u.get(name),
             enough_at=most,
-            u_with_next=then.get(key),
-            least_u=coaching.least[key] if math.isfinite(coaching.least[key]) else None,
+            u_with_next=then.get(name),
+            least_u=coaching.least[name] if math.isfinite(coaching.least[name]) else None,
         )
-        for key, most in coaching.needed.items()
+        for name, most in coaching.needed.items()
     ]
 
 
@@ -165,11 +167,11 @@ def _plates(coaching: Coaching) -> list[PlateOnPlan]:
     ]
 
 
-def _target(bay: Bay) -> list[list[float]]:
+def _target(bay: Bay, placement: Placement) -> list[list[float]]:
     """Where the fixture, as seen so far, holds the placement's target."""
-    (fixture,) = bay.kit.fixtures
-    target = next(t for t in fixture.targets if t.name == bay.placement.target)
-    return (bay.T_vehicle_fixture @ target.T_fixture_target).round(4).tolist()
+    fixture = next(f for f in bay.kit.fixtures if f.name == placement.fixture)
+    target = next(t for t in fixture.targets if t.name == placement.target)
+    return (bay.T_vehicle_fixture[fixture.name] @ target.T_fixture_target).round(4).tolist()
 
 
 def _next(bay: Bay, ask: Ask, units: Units) -> NextPhoto:

@@ -10,11 +10,10 @@ from api.photos.coaching import Asked
 
 # Rounds whose last answer is kept: more are hardly open at a time.
 MOST_KEPT = 32
-_Key = tuple[str, str]
 
 
 class Coachings:
-    """The latest question of each round and placement, with its answer once there is one.
+    """The latest question of each round, with its answer once there is one.
 
     Several phones ask the same, and each photo changes the question: one that no worker has begun on is given
     up for the newer one, and who asked it hears the newer one's answer.
@@ -22,10 +21,10 @@ class Coachings:
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
-        self._latest: OrderedDict[_Key, tuple[Asked, Future[Any]]] = OrderedDict()
+        self._latest: OrderedDict[str, tuple[Asked, Future[Any]]] = OrderedDict()
 
     def ask(self, question: Asked, begin: Callable[[], Future[Any]]) -> Any:
-        """The answer to this question, or to a newer one of the same round and placement.
+        """The answer to this question, or to a newer one of the same round.
 
         Args:
             begin: Hands the question to a worker.
@@ -33,7 +32,7 @@ class Coachings:
         Raises:
             Exception: Whatever the worker raised; it is asked anew next time.
         """
-        key = question.round_id, question.placement_id
+        key = question.round_id
         future = self._of(key, question, begin)
         while True:
             try:
@@ -47,18 +46,18 @@ class Coachings:
                 self._forget(key, future)
                 raise
 
-    def _newer(self, key: _Key, future: Future[Any]) -> Future[Any] | None:
+    def _newer(self, key: str, future: Future[Any]) -> Future[Any] | None:
         with self._lock:
             known = self._latest.get(key)
             return known[1] if known is not None and known[1] is not future else None
 
-    def _forget(self, key: _Key, future: Future[Any]) -> None:
+    def _forget(self, key: str, future: Future[Any]) -> None:
         with self._lock:
             known = self._latest.get(key)
             if known is not None and known[1] is future:
                 del self._latest[key]
 
-    def _of(self, key: _Key, question: Asked, begin: Callable[[], Future[Any]]) -> Future[Any]:
+    def _of(self, key: str, question: Asked, begin: Callable[[], Future[Any]]) -> Future[Any]:
         with self._lock:
             known = self._latest.get(key)
             if known is not None and known[0] == question:

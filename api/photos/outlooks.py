@@ -1,4 +1,4 @@
-"""Whether a kit can prove a placement, before any photo: worked out at the bench, each question once.
+"""Whether a kit can prove placements, before any photo: worked out at the bench, each question once.
 
 It takes seconds to half a minute, so pages do not wait for it: they ask, and look again. Answers follow from
 their questions alone, so the latest are remembered and none is stored.
@@ -12,7 +12,7 @@ from collections import OrderedDict
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future
 from dataclasses import asdict, dataclass
-from typing import Any
+from typing import Any, TypeVar
 
 from pydantic import BaseModel, Field
 
@@ -23,7 +23,7 @@ from calib_data.photoset import photo_set_of
 from calib_data.starting import Answers
 from vision.advice import INCHES, MILLIMETRES
 from vision.errors import InputFileError, NotEnoughError
-from vision.provable import Outlook, outlook
+from vision.provable import ValueOutlook, outlook
 from vision.where import outlook_words, station_words
 
 log = logging.getLogger("plumbsight")
@@ -31,10 +31,11 @@ log = logging.getLogger("plumbsight")
 MOST_KNOWN = 64
 FAILED = "This could not be worked out. Ask again; if it fails again, tell whoever keeps the service."
 NOT_KNOWN = "This answer is no longer remembered. Ask again."
+Value = TypeVar("Value")
 N_CAUSES = 3  # of a budget; nobody betters more than that at once
 
 
-# --- a kit and a placement --------------------------------------------------------------------------
+# --- a kit and placements --------------------------------------------------------------------------
 
 
 class ExpectedValue(BaseModel):
@@ -60,7 +61,7 @@ class Better(BaseModel):
 
 
 class PlacementOutlook(BaseModel):
-    """Whether a kit can prove a placement; betterments only where something cannot be proved."""
+    """Whether a kit can prove one of a round's placements; betterments only where something cannot be."""
 
     placement: str
     kit: str
@@ -70,44 +71,67 @@ class PlacementOutlook(BaseModel):
     values: list[ExpectedValue] = []
     betterments: list[Better] = []
     stations: list[str] = Field(
-        default=[], description="Where to stand for the photos, once around the vehicle."
+        default=[],
+        description="Where to stand for the photos, once around the vehicle; the same for all placements.",
     )
 
 
 @dataclass(frozen=True)
 class Asked:
-    """Files as JSON."""
+    """Files as JSON; the placements are those of one round, which the same photos are to serve."""
 
     kit: Mapping[str, Any]
-    placement: Mapping[str, Any]
+    placements: Sequence[Mapping[str, Any]]
     vehicle: Mapping[str, Any]
     in_inches: bool = False
     n_photos: int = starting.N_PHOTOS
 
 
-def answer(asked: Asked) -> PlacementOutlook:
-    """The core's answer; runs at the bench."""
-    names = {"placement": asked.placement.get("name", ""), "kit": asked.kit.get("name", "")}
+def answer(asked: Asked) -> tuple[PlacementOutlook, ...]:
+    """The core's answer for each placement; runs at the bench."""
+    kit, n = asked.kit.get("name", ""), asked.n_photos
     try:
-        task = photo_set_of("a plan", asked.kit, asked.vehicle, [asked.placement])
-        placement = task.placements[0]
-        expected = outlook(task.kit, placement, task.vehicle, load_layouts(), asked.n_photos)
+        task = photo_set_of("a plan", asked.kit, asked.vehicle, asked.placements)
+        expected = outlook(task.kit, task.placements, task.vehicle, load_layouts(), n)
     except (NotEnoughError, InputFileError) as wrong:
-        says = f"This kit cannot measure this placement. {wrong}"
-        return PlacementOutlook(**names, n_photos=asked.n_photos, can_be_proved=False, says=says)
+        what = "this placement" if len(asked.placements) == 1 else "these placements"
+        says = f"This kit cannot measure {what}. {wrong}"
+        names = [one.get("name", "") for one in asked.placements]
+        return tuple(
+            PlacementOutlook(placement=name, kit=kit, n_photos=n, can_be_proved=False, says=says)
+            for name in names
+        )
     units = INCHES if asked.in_inches else MILLIMETRES
-    return PlacementOutlook(
-        **names,
-        n_photos=asked.n_photos,
-        can_be_proved=expected.can_be_proved,
-        says=outlook_words(placement, expected),
-        values=_values(expected),
-        betterments=[Better(says=b.says, u=dict(b.u), proves=b.proves) for b in expected.betterments],
-        stations=[station_words(expected.bay, station, units) for station in expected.stations],
-    )
+    stations = [station_words(expected.bay, station, units) for station in expected.stations]
+    answers = []
+    for i, placement in enumerate(task.placements):
+        values = _of(i, expected.values)
+        is_proved = all(value.conforming is not None for value in values.values())
+        answers.append(
+            PlacementOutlook(
+                placement=placement.name,
+                kit=kit,
+                n_photos=n,
+                can_be_proved=is_proved,
+                says=outlook_words([placement], {f"0:{key}": value for key, value in values.items()}),
+                values=_values(values),
+                betterments=[
+                    Better(says=b.says, u=_of(i, b.u), proves=b.proves)
+                    for b in (() if is_proved else expected.betterments)
+                ],
+                stations=stations,
+            )
+        )
+    return tuple(answers)
 
 
-def _values(expected: Outlook) -> list[ExpectedValue]:
+def _of(placement: int, values: Mapping[str, Value]) -> dict[str, Value]:
+    """Of values named as in `Reported`, those of one placement."""
+    start = f"{placement}:"
+    return {key.removeprefix(start): value for key, value in values.items() if key.startswith(start)}
+
+
+def _values(values: Mapping[str, ValueOutlook]) -> list[ExpectedValue]:
     return [
         ExpectedValue(
             key=key,
@@ -120,7 +144,7 @@ def _values(expected: Outlook) -> list[ExpectedValue]:
             limits=dict(sorted(value.budget.items(), key=lambda one: -one[1])[:N_CAUSES]),
             says=value.says,
         )
-        for key, value in expected.values.items()
+        for key, value in values.items()
     ]
 
 

@@ -38,23 +38,19 @@ def of_placement(
     """Whether a kit can prove a placement of a middling vehicle, and what would have to be better."""
     with service.store.reading() as db:
         kit, placement = kits.current(db, kit_id).file, placements.current(db, placement_id).file
-    return service.outlooks.wait(Asked(kit, placement, {}, n_photos=n_photos))
+    return service.outlooks.wait(Asked(kit, [placement], {}, n_photos=n_photos))[0]
 
 
 @router.get("/visits/{visit_id}/outlook")
 def of_visit(
     visit_id: str, service: TheService, _: Technician, n_photos: Photos = 12
 ) -> list[PlacementOutlook]:
-    """Whether a visit's kit can prove each of its placements of this vehicle."""
+    """Whether a visit's kit can prove each of its placements of this vehicle, with photos that serve all."""
     with service.store.reading() as db:
         given = inputs.of_visit(db, visit_rows.get(db, visit_id))
-    questions = [
-        Asked(given["kit"]["file"], one["file"], given["vehicle"], n_photos=n_photos)
-        for one in given["placements"]
-    ]
-    for question in questions:
-        service.outlooks.ask(question)  # side by side
-    return [service.outlooks.wait(question) for question in questions]
+    placements = [one["file"] for one in given["placements"]]
+    asked = Asked(given["kit"]["file"], placements, given["vehicle"], n_photos=n_photos)
+    return list(service.outlooks.wait(asked))
 
 
 @router.post("/kits/first/outlook", status_code=202)

@@ -59,16 +59,13 @@ def coach(
     round_id: str,
     service: TheService,
     caller: Technician,
-    placement: Annotated[
-        str | None, Query(description="One of the visit's placements, by its id; left out: the first.")
-    ] = None,
 ) -> coaching.RoundCoaching:
-    """What a round's photos come to so far, whether that is enough, and the next photo to take.
+    """What a round's photos come to so far, whether that is enough for all its placements, and the next one.
 
     Photos that were not looked at yet do not count. Nothing of it is stored.
     """
     with service.store.reading() as db:
-        question, n_waiting = question_of(db, round_id, placement)
+        question, n_waiting = question_of(db, round_id)
     return service.jobs.coach(question).model_copy(update={"n_waiting": n_waiting})
 
 

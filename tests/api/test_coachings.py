@@ -9,8 +9,8 @@ from api.photos.coaching import Asked
 from api.photos.coachings import MOST_KEPT, Coachings
 
 
-def asked(found=(), round_id="r", placement_id="p"):
-    return Asked(round_id, placement_id, {}, {}, {}, tuple(found))
+def asked(found=(), round_id="r"):
+    return Asked(round_id, {}, {}, (), tuple(found))
 
 
 def waiting_for(coachings, question, begin):
@@ -36,7 +36,7 @@ def test_the_same_question_is_worked_out_once():
         assert coachings.ask(asked([b"1"]), lambda: begun.append(1) or done) == "told"
     assert len(begun) == 1
     coachings.ask(asked([b"1", b"2"]), lambda: begun.append(2) or done)
-    coachings.ask(asked([b"1"], placement_id="other"), lambda: begun.append(3) or done)
+    coachings.ask(asked([b"1"], round_id="other"), lambda: begun.append(3) or done)
     assert begun == [1, 2, 3]
 
 

@@ -35,7 +35,7 @@ def core_says():
     def of(kit, placement):
         if "it" not in known:
             task = photo_set_of("x", kit, {}, [placement])
-            known["it"] = outlook(task.kit, task.placements[0], task.vehicle, load_layouts(), N_PHOTOS)
+            known["it"] = outlook(task.kit, task.placements, task.vehicle, load_layouts(), N_PHOTOS)
         return known["it"]
 
     return of
@@ -45,9 +45,9 @@ def test_the_answer_is_the_cores_own(kit_json, wide, core_says, monkeypatch):
     expected = core_says(kit_json, wide)
     asked = []
     monkeypatch.setattr("api.photos.outlooks.outlook", lambda *given: asked.append(given) or expected)
-    told = answer(Asked(kit_json, wide, {"wheelbase_mm": 2712.0}, n_photos=N_PHOTOS))
+    (told,) = answer(Asked(kit_json, [wide], {"wheelbase_mm": 2712.0}, n_photos=N_PHOTOS))
     assert asked[0][2].wheelbase_mm == 2712.0 and asked[0][4] == N_PHOTOS
-    assert told.can_be_proved and {v.key: v.u for v in told.values} == {
+    assert told.can_be_proved and {f"0:{v.key}": v.u for v in told.values} == {
         key: value.u for key, value in expected.values.items()
     }
     assert len(told.stations) == N_PHOTOS and "phone" in told.stations[0]
@@ -58,13 +58,13 @@ def test_what_would_have_to_be_better_is_told_where_something_cannot_be_proved(
     kit_json, wide, core_says, monkeypatch
 ):
     # Working betterments out takes long; tests/tools/test_cli_plan.py holds the core to them.
-    better = Betterment("Measure the clamps.", {"lateral_mm": 0.4}, proves=True)
+    better = Betterment("Measure the clamps.", {"0:lateral_mm": 0.4}, proves=True)
     expected = core_says(kit_json, wide)
-    lateral = replace(expected.values["lateral_mm"], conforming=None)
-    values = {**expected.values, "lateral_mm": lateral}
+    lateral = replace(expected.values["0:lateral_mm"], conforming=None)
+    values = {**expected.values, "0:lateral_mm": lateral}
     lacking = replace(expected, values=values, betterments=(better,))
     monkeypatch.setattr("api.photos.outlooks.outlook", lambda *_: lacking)
-    told = answer(Asked(kit_json, wide, {}))
+    (told,) = answer(Asked(kit_json, [wide], {}))
     assert not told.can_be_proved and told.says.startswith("CANNOT BE PROVED as things are: lateral")
     assert [(b.says, b.u, b.proves) for b in told.betterments] == [
         ("Measure the clamps.", {"lateral_mm": 0.4}, True)
@@ -72,7 +72,7 @@ def test_what_would_have_to_be_better_is_told_where_something_cannot_be_proved(
 
 
 def test_a_kit_without_the_placements_fixture_is_told_in_words(kit_json, placement_json):
-    told = answer(Asked(kit_json, placement_json | {"fixture": "rear"}, {}))
+    (told,) = answer(Asked(kit_json, [placement_json | {"fixture": "rear"}], {}))
     assert not told.can_be_proved and 'fixture is "rear", but the kit has "front"' in told.says
 
 
@@ -125,7 +125,7 @@ def test_a_placement_is_worked_out_in_a_worker(client, store, reviewer, kit, wid
     assert told.status_code == 200, told.text
     expected = core_says(kit.file, wide)
     # A worker's libraries use one thread: the last digits may differ.
-    assert {v["key"]: v["u"] for v in told.json()["values"]} == pytest.approx(
+    assert {f"0:{v['key']}": v["u"] for v in told.json()["values"]} == pytest.approx(
         {key: value.u for key, value in expected.values.items()}, rel=1e-4
     )
 
@@ -136,14 +136,15 @@ def test_a_visit_asks_with_its_own_kit_placements_and_vehicle(client, app, bay, 
     def schedule(function, question):
         asked.append(question)
         done = Future()
-        done.set_result(PlacementOutlook(placement="a", kit="b", n_photos=3, can_be_proved=True, says="c"))
+        one = PlacementOutlook(placement="a", kit="b", n_photos=3, can_be_proved=True, says="c")
+        done.set_result((one,))
         return done
 
     app.state.service = replace(app.state.service, outlooks=Outlooks(schedule))
     answers = phone.get(f"/api/visits/{visit.id}/outlook", params={"n_photos": 3}).json()
     assert [one["says"] for one in answers] == ["c"]
     assert asked[0].vehicle == visit.vehicle and asked[0].n_photos == 3
-    assert (asked[0].kit, asked[0].placement) == (bay.kit.file, placement.file)
+    assert (asked[0].kit, asked[0].placements) == (bay.kit.file, [placement.file])
 
 
 # --- a first kit ------------------------------------------------------------------------------------

@@ -9,8 +9,8 @@ from calib_data.crosschecks import kit_problems
 from calib_data.formats import KitFile
 from calib_data.layouts import load_layouts
 from calib_data.photoset import photo_set_of
+from tools.kind_families import FAMILIES, draw_bay
 from tools.make_set import kit_file, placement_file, relation_file, vehicle_file
-from tools.studies.families import FAMILIES, draw_bay
 from vision.errors import PlacementError
 
 

@@ -8,9 +8,9 @@ import pytest
 
 from calib_data.observations import to_observations
 from tools.cli import run
+from tools.kind_families import draw_bay
 from tools.make_set import kit_file, placement_file, relation_file, vehicle_file
 from tools.simulate import observe_scene
-from tools.studies.families import draw_bay
 
 
 @pytest.fixture(scope="module")

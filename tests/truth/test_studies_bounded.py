@@ -8,9 +8,10 @@ import argparse
 import pytest
 import scipy.stats
 
+from tools.kind_families import FAMILIES
 from tools.studies.coached import follow
 from tools.studies.coverage import INTERVAL, alarms, as_declared
-from tools.studies.families import FAMILIES, one_pair, one_set
+from tools.studies.families import one_pair, one_set
 from tools.studies.mistakes_power import climb
 from tools.studies.planted import try_mistake
 from tools.studies.situations import measure_situation

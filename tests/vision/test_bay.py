@@ -23,7 +23,7 @@ def scene():
 def target_in(bay, placement):
     fixture = bay.kit.fixtures[0]
     target = next(t for t in fixture.targets if t.name == placement.target)
-    return bay.T_vehicle_fixture @ target.T_fixture_target
+    return bay.T_vehicle_fixture[fixture.name] @ target.T_fixture_target
 
 
 def asking(datum="front_axle", **nominals):
@@ -34,7 +34,7 @@ def asking(datum="front_axle", **nominals):
 @pytest.mark.parametrize(("datum", "x_mm"), [("front_axle", 2000.0), ("rear_axle", 2000.0 - 2600.0)])
 def test_the_target_stands_at_its_nominal_values(scene, datum, x_mm):
     placement = asking(datum, distance_mm=2000.0, lateral_mm=-300.0, height_mm=900.0, yaw_deg=2.0)
-    bay = lay_out(scene.kit, placement, Vehicle(wheelbase_mm=2600.0), LAYOUTS)
+    bay = lay_out(scene.kit, [placement], Vehicle(wheelbase_mm=2600.0), LAYOUTS)
     T = target_in(bay, placement)
     np.testing.assert_allclose(T[:3, 3], [x_mm, -300, 900], atol=1e-9)
     np.testing.assert_allclose(T[:3, 0], [np.cos(np.radians(2)), np.sin(np.radians(2)), 0], atol=1e-12)
@@ -42,7 +42,7 @@ def test_the_target_stands_at_its_nominal_values(scene, datum, x_mm):
 
 def test_wheel_plates_stand_off_the_declared_wheels(scene):
     vehicle = Vehicle(wheelbase_mm=2600.0, track_front_mm=1500.0, track_rear_mm=1520.0)
-    bay = lay_out(scene.kit, scene.placement, vehicle, LAYOUTS)
+    bay = lay_out(scene.kit, [scene.placement], vehicle, LAYOUTS)
     standoff_mm = scene.kit.clamps["rear_left"].standoff_mm
     rear_left = bay.T_vehicle_plate[scene.kit.clamps["rear_left"].plate]
     np.testing.assert_allclose(rear_left[:2, 3], [-2600, 760 + standoff_mm], atol=1e-9)
@@ -53,7 +53,7 @@ def test_wheel_plates_stand_off_the_declared_wheels(scene):
 
 def test_a_target_behind_the_vehicle_faces_it_and_can_be_forecast(scene):
     placement = asking("rear_axle", distance_mm=-2500.0, height_mm=900.0)
-    bay = lay_out(scene.kit, placement, scene.vehicle, LAYOUTS)
+    bay = lay_out(scene.kit, [placement], scene.vehicle, LAYOUTS)
     np.testing.assert_allclose(target_in(bay, placement)[:3, 0], [-1, 0, 0], atol=1e-12)
     stations = choose_stations(bay, 6, reachable_stations(bay)[::3])
-    assert forecast(bay, stations).u["distance_mm"] < 3.0
+    assert forecast(bay, stations).u["0:distance_mm"] < 3.0

@@ -16,7 +16,7 @@ from vision.coach import coach, fullest_view, needed_u
 from vision.decide import acceptance_limits, largest_usable_u
 from vision.errors import NotEnoughError
 from vision.forecast import Station
-from vision.kit import Tolerance, Vehicle
+from vision.kit import Placement, Tolerance, Vehicle
 from vision.measure import measure_found
 from vision.sofar import bodies, so_far
 from vision.stations import reachable_stations
@@ -27,7 +27,7 @@ LAYOUTS = load_layouts()
 
 def coached(found, scene, **changes):
     task = {"kit": scene.kit, "placement": scene.placement, "vehicle": scene.vehicle, **changes}
-    return coach(found, task["kit"], task["placement"], task["vehicle"], LAYOUTS)
+    return coach(found, task["kit"], [task["placement"]], task["vehicle"], LAYOUTS)
 
 
 def walk(seed, scene, most=12):
@@ -60,11 +60,11 @@ def test_following_the_coach_ends_with_every_u_as_small_as_needed(scene, walked)
     found, said = walked
     assert said[-1].is_enough and not said[-1].now.unchecked_sheets
     measured = measure_found(found, scene.kit, scene.vehicle, [scene.placement], LAYOUTS)
-    for key, most in needed_u(scene.placement.values).items():
-        assert measured.reported.u(f"0:{key}") <= most, key
+    for key, most in needed_u([scene.placement]).items():
+        assert measured.reported.u(key) <= most, key
         assert said[-1].u_if_moved[key] <= most, key
         # What the coach says is reached is what the result will say.
-        assert said[-1].now.u[key] == pytest.approx(measured.reported.u(f"0:{key}"), rel=0.05), key
+        assert said[-1].now.u[key] == pytest.approx(measured.reported.u(key), rel=0.05), key
 
 
 def test_the_photo_that_makes_all_sure_enough_brings_what_was_forecast(walked):
@@ -134,7 +134,8 @@ def shifted(T, by_mm):
 
 def test_needed_u_leaves_half_of_the_tolerance_to_the_target():
     tolerance = Tolerance(1000.0, 6.0, 6.0)
-    u = needed_u({"distance_mm": tolerance})["distance_mm"]
+    asked = Placement("", "", "", "centreline", "front_axle", MappingProxyType({"distance_mm": tolerance}))
+    u = needed_u([asked])["0:distance_mm"]
     assert u == pytest.approx(1.8)  # 0.3 times 6
     assert u < largest_usable_u(tolerance)
     low, high = acceptance_limits(u, tolerance)
@@ -250,7 +251,7 @@ def test_where_the_kit_is_the_limit_the_round_ends_all_the_same(vague):
     last = said[-1]
     assert last.is_over and not last.is_enough and last.is_closed and len(found) <= 8
     assert set(last.lacking) <= set(last.limited)
-    assert "distance_mm" in last.limited and last.least["distance_mm"] == pytest.approx(5.0, rel=0.02)
+    assert "0:distance_mm" in last.limited and last.least["0:distance_mm"] == pytest.approx(5.0, rel=0.02)
     for key in last.needed:
         assert last.least[key] <= last.now.u[key] * 1.001 and last.now.u[key] <= last.goal[key], key
     words = coaching_words(last)
@@ -260,7 +261,7 @@ def test_where_the_kit_is_the_limit_the_round_ends_all_the_same(vague):
 
 def test_the_limit_is_said_before_the_first_photo(vague):
     now = coached([], vague)
-    assert "distance_mm" in now.limited and now.next.reason == "first" and not now.is_over
+    assert "0:distance_mm" in now.limited and now.next.reason == "first" and not now.is_over
     assert "at best u is 5.0" in coaching_words(now)
 
 
@@ -272,7 +273,7 @@ def test_a_value_that_the_kit_does_not_measure_holds_up_no_round(scene):
     now = coached(
         [], bare, vehicle=replace(scene.vehicle, wheel_radius_front_mm=None, wheel_radius_rear_mm=None)
     )
-    assert "height_mm" in now.limited and np.isinf(now.least["height_mm"])
+    assert "0:height_mm" in now.limited and np.isinf(now.least["0:height_mm"])
     assert "does not measure height at all" in coaching_words(now)
 
 
@@ -290,13 +291,13 @@ def test_two_phones_are_two_lenses():
     assert len(now.sofar.lenses) == 2
     measured = measure_found(found, scene.kit, scene.vehicle, [scene.placement], LAYOUTS)
     for key, u in now.now.u.items():
-        assert u == pytest.approx(measured.reported.u(f"0:{key}"), rel=0.05), key
+        assert u == pytest.approx(measured.reported.u(key), rel=0.05), key
 
 
 def test_photos_are_laid_over_the_bay_where_they_were_taken(scene, walked):
     """The vehicle of this shop is the bay's to a few centimetres, and so is every place."""
     found, said = walked
-    sofar = so_far(found, lay_out(scene.kit, scene.placement, scene.vehicle, LAYOUTS))
+    sofar = so_far(found, lay_out(scene.kit, [scene.placement], scene.vehicle, LAYOUTS))
     for shot, asked in zip(sofar.shots, said, strict=False):
         off = shot.T_vehicle_camera[:3, 3] - asked.next.station.T_vehicle_camera[:3, 3]
         assert np.linalg.norm(off) < 300  # 150 mm of the feet, and what earlier photos moved the bay
@@ -320,13 +321,13 @@ def test_a_small_car_hides_its_wheel_plates_no_more_than_it_does():
 
 
 def test_the_picture_in_words(scene):
-    bay = lay_out(scene.kit, scene.placement, scene.vehicle, LAYOUTS)
+    bay = lay_out(scene.kit, [scene.placement], scene.vehicle, LAYOUTS)
     assert picture_words(bay, (0, 2, 10, 11, 22)) == "rear left and front left wheels, the fixture, plate 22"
     assert picture_words(bay, (1, 10)) == "front right wheel, the fixture (plate 10)"
 
 
 def test_the_fullest_view_prefers_both_bodies_to_many_plates(scene):
-    bay = lay_out(scene.kit, scene.placement, scene.vehicle, LAYOUTS)
+    bay = lay_out(scene.kit, [scene.placement], scene.vehicle, LAYOUTS)
     many, both = Station(np.eye(4), (0, 1, 2, 3, 20)), Station(np.eye(4), (0, 10))
     assert fullest_view(bay, [many, both]) is both
 

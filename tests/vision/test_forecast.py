@@ -28,7 +28,7 @@ def scene_of(seed, **how):
 
 
 def bay_of(scene, **changes):
-    return lay_out(replace(scene.kit, **changes), scene.placement, scene.vehicle, LAYOUTS)
+    return lay_out(replace(scene.kit, **changes), [scene.placement], scene.vehicle, LAYOUTS)
 
 
 @pytest.fixture(scope="module")
@@ -74,9 +74,9 @@ def test_photos_taken_as_planned_reach_the_forecast_u(seed, how):
     expected = forecast(bay, stations)
     taken = observe_scene(rng, photographed_from(rng, scene, stations))
     measured = measure_found(taken, scene.kit, scene.vehicle, [scene.placement], LAYOUTS).reported
-    assert set(expected.u) == set(VALUE_KEYS)
+    assert set(expected.u) == {f"0:{key}" for key in VALUE_KEYS}
     for key, u in expected.u.items():
-        assert u == pytest.approx(measured.u(f"0:{key}"), rel=0.15), key
+        assert u == pytest.approx(measured.u(key), rel=0.15), key
 
 
 # --- what must hold between forecasts -------------------------------------------------------------------
@@ -96,10 +96,10 @@ def test_a_scale_bar_lowers_the_u_of_the_distance(scene, stations):
     """The same photos; without the bar its two plates are still there to be seen."""
     bay = bay_of(scene)
     with_bar, without = forecast(bay, stations), forecast(barred(bay), stations)
-    assert with_bar.u["distance_mm"] < 0.95 * without.u["distance_mm"]
+    assert with_bar.u["0:distance_mm"] < 0.95 * without.u["0:distance_mm"]
     # A bar of unknown length tells nothing.
     useless = forecast(barred(bay, u_length_mm=1e6), stations)
-    assert useless.u["distance_mm"] == pytest.approx(without.u["distance_mm"], rel=1e-6)
+    assert useless.u["0:distance_mm"] == pytest.approx(without.u["0:distance_mm"], rel=1e-6)
 
 
 def barred(bay, u_length_mm=None):
@@ -122,7 +122,7 @@ def test_a_better_ruler_lowers_the_u_of_the_distance(scene, stations):
         return barred(bay_of(scene, plates=MappingProxyType(plates), u_ruler_scale=u_ruler))
 
     usual, better = forecast(ruled(1), stations), forecast(ruled(0.25), stations)
-    assert better.u["distance_mm"] < 0.9 * usual.u["distance_mm"]
+    assert better.u["0:distance_mm"] < 0.9 * usual.u["0:distance_mm"]
     for key, u in better.u.items():
         assert u <= usual.u[key] * (1 + 1e-9), key
 
@@ -135,7 +135,7 @@ def test_the_ruler_shared_by_all_sheets_scales_the_distance(scene, stations):
 
     def variance(u_ruler):
         bay = bay_of(scene, plates=MappingProxyType(perfect), u_ruler_scale=u_ruler)
-        return forecast(barred(bay), stations).u["distance_mm"] ** 2
+        return forecast(barred(bay), stations).u["0:distance_mm"] ** 2
 
     d = scene.placement.values["distance_mm"].nominal
     # Mounts 700 mm apart, known to 0.2 mm, tell the scale to 4e-4 too; 1e-5 is far below that.
@@ -150,9 +150,9 @@ def test_the_budget_adds_to_one(scene, stations):
 def test_without_floor_plates_the_height_is_missing_with_the_reason(scene, stations):
     floor = {f.plate for f in scene.kit.floor}
     bare = [replace(s, plates=tuple(p for p in s.plates if p not in floor)) for s in stations]
-    bay = lay_out(replace(scene.kit, floor=()), scene.placement, Vehicle(), LAYOUTS)
+    bay = lay_out(replace(scene.kit, floor=()), [scene.placement], Vehicle(), LAYOUTS)
     expected = forecast(bay, bare)
-    assert "height_mm" not in expected.u and "floor plates" in expected.missing["height_mm"]
+    assert "0:height_mm" not in expected.u and "floor plates" in expected.missing["0:height_mm"]
 
 
 def test_photos_that_share_nothing_are_refused(scene, stations):
@@ -198,8 +198,8 @@ def test_a_wheel_that_one_photo_would_show_has_its_unchecked_sheet_in_u(scene, s
         for i, s in enumerate(stations)
     ]
     seen, barely = forecast(bay, stations), forecast(bay, once)
-    assert "unchecked_sheets" not in seen.budget["lateral_mm"]
+    assert "unchecked_sheets" not in seen.budget["0:lateral_mm"]
     # The declared track knows the wheel's place to 5 mm, far better than 3 % of some metres; half of that
     # is in the axle's middle, and a target as far ahead as the wheelbase is long has it about once again.
-    assert 2.5 < barely.u["lateral_mm"] < 10.0
-    assert barely.budget["lateral_mm"]["unchecked_sheets"] > 0.8
+    assert 2.5 < barely.u["0:lateral_mm"] < 10.0
+    assert barely.budget["0:lateral_mm"]["unchecked_sheets"] > 0.8

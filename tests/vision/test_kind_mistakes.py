@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 
 from tools import kind_mistakes
-from tools.studies.families import draw_bay, measure_bay, told
+from tools.kind_families import draw_bay
+from tools.studies.families import measure_bay, told
 
 # These are like others of the list, and slow.
 LONG = ("mats swapped", "mat a quarter off", "pair swapped")
@@ -23,7 +24,8 @@ LONG = ("mats swapped", "mat a quarter off", "pair swapped")
 def test_a_mistake_is_named_and_never_conforms(mistake):
     family, words = kind_mistakes.NAMED[mistake]
     rng = np.random.default_rng(7)
-    bay = kind_mistakes.MISTAKES[mistake](rng, draw_bay(rng, family))
+    bay = draw_bay(rng, family, with_label=mistake in kind_mistakes.LABELLED)
+    bay = kind_mistakes.MISTAKES[mistake](rng, bay)
     m = measure_bay(rng, bay)
     assert m.decision in ("undecided", "nonconforming")
     said = [test.says for test in m.tests if not test.ok][:1]

@@ -10,11 +10,12 @@ import numpy as np
 import pytest
 
 from calib_data.layouts import load_layouts
+from tools.kind_families import FAMILIES
 from tools.kinds import PERFECT_MAT, Unit, make_bay
 from tools.photo_round import Phone
 from tools.scene import PERFECT
 from tools.simulate import observe_scene
-from tools.studies.families import FAMILIES, true_of
+from tools.studies.families import true_of
 from vision import geometry
 from vision.bay import lay_out
 from vision.frame import quantities
@@ -135,9 +136,9 @@ def test_an_origin_is_called_by_what_it_is(at, words):
 def test_a_bay_is_laid_out_as_the_placement_asks(name):
     """Planned where it will be measured: the nominal place and direction of the first target."""
     bay = make_bay(np.random.default_rng(2), *FAMILIES[name](np.random.default_rng(2))[:2], n_photos=8)
-    laid = lay_out(bay.kit, bay.placements[0], bay.vehicle, load_layouts())
+    laid = lay_out(bay.kit, bay.placements[:1], bay.vehicle, load_layouts())
     fixture = next(f for f in bay.kit.fixtures if f.name == bay.placements[0].fixture)
-    T = laid.T_vehicle_fixture @ fixture.targets[0].T_fixture_target
+    T = laid.T_vehicle_fixture[fixture.name] @ fixture.targets[0].T_fixture_target
     # As the scene's own: set up to some millimetres, in a car whose axles and line are off by as much.
     unit = FAMILIES[name](np.random.default_rng(2))[0][0]
     np.testing.assert_allclose(T[:2, 3], unit.position_mm[:2], atol=60)

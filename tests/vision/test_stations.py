@@ -14,12 +14,12 @@ from vision.stations import Search, choose_stations, reachable_stations
 def test_chosen_stations_beat_a_random_choice_of_as_many():
     rng = np.random.default_rng(0)
     scene = make_scene(np.random.default_rng(7), T_world_vehicle=np.eye(4), n_photos=8, with_bar=True)
-    bay = lay_out(scene.kit, scene.placement, scene.vehicle, load_layouts())
+    bay = lay_out(scene.kit, [scene.placement], scene.vehicle, load_layouts())
     reachable = reachable_stations(bay)[::2]
 
     def worst(chosen):
         u = forecast(bay, chosen).u
-        return max(u[key] / largest_usable_u(t) for key, t in scene.placement.values.items())
+        return max(u[key] / largest_usable_u(t) for key, t in bay.required.items())
 
     rich = [station for station in reachable if len(station.plates) > 3]
     others = []
@@ -35,7 +35,7 @@ def test_chosen_stations_beat_a_random_choice_of_as_many():
 def test_photos_eliminated_one_by_one_leave_the_covariance_of_the_whole():
     """The Schur complements of single photos add up to what one adjustment of all of them gives."""
     scene = make_scene(np.random.default_rng(7), T_world_vehicle=np.eye(4), n_photos=8, with_bar=True)
-    bay, phone = lay_out(scene.kit, scene.placement, scene.vehicle, load_layouts()), Phone()
+    bay, phone = lay_out(scene.kit, [scene.placement], scene.vehicle, load_layouts()), Phone()
     shots = shots_at(bay, phone, choose_stations(bay, 6, reachable_stations(bay)[::4]))
     search = Search(bay, (phone.lens_prior,), shots)
     H = search.base.copy()

@@ -18,11 +18,9 @@ from typing import Any
 
 import numpy as np
 from numpy.random import Generator
-from numpy.typing import NDArray
-from scipy.spatial.transform import Rotation
 
 from calib_data.layouts import load_layouts
-from tools.photo_round import Phone, draw_phone, take_photo_from
+from tools.photo_round import Phone, as_asked, draw_phone, take_photo_from
 from tools.scene import Care, make_scene
 from tools.simulate import observe_scene
 from tools.studies.counting import run, share, study_words, table
@@ -37,7 +35,6 @@ from vision.sightings import FoundPhoto
 from vision.stations import Search, reachable_stations
 
 SIZE_PX = (4032, 3024)
-OFF_MM, HEIGHTS_MM, OFF_DEG, ROLL_DEG = 150.0, (300.0, 2000.0), (1.0, 2.0), 2.5
 MOST_PHOTOS = 16  # more than 1.3 times the largest plan: whoever is not there by then has failed
 FEWEST, MOST_PLANNED = 3, 12  # photos of the plans searched
 
@@ -74,13 +71,13 @@ def follow(seed: int, kind: str, index: int) -> Followed:
     """The set of this number, in a shop of this kind."""
     rng = np.random.default_rng([seed, index])
     scene = shop(rng, kind)
-    required = needed_u(scene.placement.values)
+    required = needed_u([scene.placement])
     taken_with = draw_phone(rng, Phone(), SIZE_PX, 0)
     found: list[FoundPhoto] = []
     cpu_s, wall_s, n_until_u, n_planned = [], [], None, _planned(scene)
     while True:
         started = time.process_time(), time.perf_counter()
-        now = coach(found, scene.kit, scene.placement, scene.vehicle, load_layouts())
+        now = coach(found, scene.kit, [scene.placement], scene.vehicle, load_layouts())
         cpu_s.append(time.process_time() - started[0])
         wall_s.append(time.perf_counter() - started[1])
         if n_until_u is None and _suffices(now.now.u, required):
@@ -90,7 +87,7 @@ def follow(seed: int, kind: str, index: int) -> Followed:
         last = now
         found += photographed(rng, scene, now, taken_with, len(found))
     measured = measure_found(found, scene.kit, scene.vehicle, [scene.placement], load_layouts()).reported
-    u = {key: measured.u(f"0:{key}") for key in required if f"0:{key}" in measured.keys}
+    u = {key: measured.u(key) for key in required if key in measured.keys}
     return Followed(
         index,
         len(found),
@@ -149,23 +146,10 @@ def photographed(
 ) -> tuple[FoundPhoto, ...]:
     """What is found in the photo asked for, as a hand and two feet take it."""
     assert now.next is not None
-    T = _about(rng, now.next.station.T_vehicle_camera)
+    T = as_asked(rng, now.next.station.T_vehicle_camera)
     first = scene.photos[0]
     photo = take_photo_from(rng, Phone(), taken_with, SIZE_PX, T, number, first.plates, first.boxes)
     return observe_scene(rng, replace(scene, photos=(photo,)))
-
-
-def _about(rng: Generator, T_vehicle_camera: NDArray) -> NDArray:
-    """Near the place and the view asked for."""
-    step = rng.normal(0, 1, 3)
-    T = T_vehicle_camera.copy()
-    T[:3, 3] += step / np.linalg.norm(step) * OFF_MM * rng.random() ** (1 / 3)
-    T[2, 3] = np.clip(T[2, 3], *HEIGHTS_MM)
-    way, off_deg = rng.uniform(0, 2 * np.pi), rng.uniform(*OFF_DEG)
-    aim = Rotation.from_rotvec(np.radians(off_deg) * np.array([np.cos(way), np.sin(way), 0]))
-    roll = Rotation.from_euler("z", rng.normal(0, ROLL_DEG), degrees=True)
-    T[:3, :3] = T[:3, :3] @ (aim * roll).as_matrix()
-    return T
 
 
 def _suffices(u: Any, required: Any) -> bool:
@@ -177,7 +161,7 @@ def _planned(scene: Scene) -> int | None:
     bay, phone = _as_it_is(scene), MiddlingPhone()
     stations = reachable_stations(bay)
     search = Search(bay, (phone.lens_prior,), shots_at(bay, phone, stations))
-    needed = needed_u(scene.placement.values)
+    needed = needed_u([scene.placement])
     if not _suffices(dict(zip(search.keys, search.least_u, strict=True)), needed):
         return None
     for n in range(FEWEST, MOST_PLANNED + 1):
@@ -191,7 +175,7 @@ def _planned(scene: Scene) -> int | None:
 
 
 def _as_it_is(scene: Scene) -> Bay:
-    bay = lay_out(scene.kit, scene.placement, scene.vehicle, load_layouts())
+    bay = lay_out(scene.kit, [scene.placement], scene.vehicle, load_layouts())
     true = MappingProxyType({p.number: p.T_world_plate for p in scene.plates})
     return replace(bay, T_vehicle_plate=true)
 

@@ -97,7 +97,7 @@ def coached_one(seed: int, index: int) -> tuple[float, float, float, int]:
     kit = clamps_as_seated(found, after, scene.kit, {one.name: one for one in layouts}).kit(scene.kit)
     first = measure_found(found, kit, scene.vehicle, [scene.placement], layouts).reported
     for n in range(MOST_MORE):
-        now = coach(found, kit, scene.placement, scene.vehicle, layouts)
+        now = coach(found, kit, [scene.placement], scene.vehicle, layouts)
         if now.next is None:
             break
         found += photographed(rng, scene, now, phone, N_PHOTOS + n)
