@@ -384,7 +384,10 @@ SIZED: Mapping[str, Callable[[Generator, Scene, float], Planted]] = MappingProxy
             s, str(g.choice(list(s.kit.clamps))), _sideways(g, mm), (0.0, 0.0)
         ),
         "clamp tilted, deg": lambda g, s, deg: clamp_off_seat(
-            s, str(g.choice(list(s.kit.clamps))), np.zeros(3), (deg, 0.0)
+            s, str(g.choice(list(s.kit.clamps))), np.zeros(3), (deg * g.choice([-1, 1]), 0.0)
+        ),
+        "clamp turned, deg": lambda g, s, deg: clamp_off_seat(
+            s, str(g.choice(list(s.kit.clamps))), np.zeros(3), (0.0, deg * g.choice([-1, 1]))
         ),
         "visits mixed": lambda g, s, mm: visits_mixed(s, _middle_photo(g, s), mm, 0.0, None),
         "lenses mixed, share of f": lambda g, s, share: lenses_mixed(

@@ -32,6 +32,7 @@ _PLAIN = (
     labels.target_identity,
     contradictions.wheel_places,
     contradictions.lean,
+    contradictions.wheels_in_line,
     contradictions.clamps_as_checked,
     levelled.level_plates,
     contradictions.facing,
@@ -87,8 +88,23 @@ def check_consistency(
         plain = [replace(test, gain=min(test.gain, 0.0)) for test in plain]
     tests = [*beforehand, *plain, *(test for check in _STATISTICAL for test in check(case, level))]
     failed = sorted((t for t in tests if not t.ok), key=_likeliness, reverse=True)
+    first = [replace(t, says=t.says + _or_only_a_plate(t, failed)) for t in failed[:1]]
     rest = (replace(t, says=f"Perhaps only a consequence: {t.says}") for t in failed[1:])
-    return (*failed[:1], *rest, *(t for t in tests if t.ok))
+    return (*first, *rest, *(t for t in tests if t.ok))
+
+
+def _or_only_a_plate(first: ConsistencyTest, failed: Sequence[ConsistencyTest]) -> str:
+    """Where one plate that moved explains as much as the body that is named, the plate in words.
+
+    So it is where that plate alone shows the body after the move.
+    """
+    if first.moved is None or first.moved.kind == "plate":
+        return ""
+    for test in failed:
+        one = test.moved
+        if one is not None and one.kind == "plate" and test.gain >= first.gain * (1 - SCORE_ERROR):
+            return f" Or only {one.words} moved: see first whether it still hangs as it did."
+    return ""
 
 
 def _likeliness(test: ConsistencyTest) -> float:

@@ -14,9 +14,14 @@ from vision.wheelplaces import in_words, likeliest
 LARGEST_NOISE_FACTOR = 1.5
 # Front wheels turned by more than this no longer stand "straight ahead"; common practice, no source.
 LARGEST_STEER_DEG = 2.0
-# A wheel's plate leans by camber and clamp tilt, a few degrees; more is a clamp not seated, or a plate
-# that hangs on something else. Common practice, no source.
-LARGEST_LEAN_DEG = 15.0
+# Camber of road vehicles stays within 3 degrees, of lowered ones within 5, and is alike on both sides to 1;
+# toe of a wheel stays within 1, at the rear with the thrust angle within 2. What a plate shows beyond that,
+# and beyond what its clamp may be tilted by, is a clamp not seated. Common practice, no source.
+LARGEST_CAMBER_DEG = 5.0
+LARGEST_CROSS_CAMBER_DEG = 3.0
+LARGEST_TOE_DEG = 2.0
+# Of normal errors one in a thousand is beyond so many u.
+FAR_U = 3.3
 # A target faces as required or the other way: whichever is nearer.
 LARGEST_FACING_OFF_DEG = 90.0
 # A mat can also be laid a quarter turn off: whichever quarter is nearest.
@@ -62,17 +67,57 @@ def mounted(case: Case) -> Iterator[ConsistencyTest]:
 
 
 def lean(case: Case) -> Iterator[ConsistencyTest]:
-    """Each wheel's plate upright."""
+    """Each wheel's plate upright, and both of an axle alike, to within camber and the clamps' tilts."""
     wrong = []
+    lean_deg, u_deg = {}, {}
     for w in case.plan.wheels:
         out = case.adjustment.state.poses[w.pose][:3, 2]
-        lean_deg = np.degrees(np.arcsin(abs(np.clip(out @ case.plan.up, -1, 1))))
-        if lean_deg > LARGEST_LEAN_DEG:
+        lean_deg[w.wheel] = float(np.degrees(np.arcsin(np.clip(out @ case.plan.up, -1, 1))))
+        u_deg[w.wheel] = float(np.degrees(w.clamp.u_tilt_rad))
+        if abs(lean_deg[w.wheel]) > LARGEST_CAMBER_DEG + FAR_U * u_deg[w.wheel]:
             wrong.append(
-                f"The plate of the {spoken(w.wheel)} wheel leans by {lean_deg:.0f} degrees: "
-                "seat the clamp anew."
+                f"The plate of the {spoken(w.wheel)} wheel leans by {abs(lean_deg[w.wheel]):.0f} degrees, "
+                "more than a wheel does: seat the clamp anew."
+            )
+    for axle in ("front", "rear"):
+        pair = [f"{axle}_left", f"{axle}_right"]
+        if wrong or not set(pair) <= set(lean_deg):
+            continue
+        off_deg = abs(lean_deg[pair[0]] - lean_deg[pair[1]])
+        if off_deg > LARGEST_CROSS_CAMBER_DEG + FAR_U * np.hypot(u_deg[pair[0]], u_deg[pair[1]]):
+            wrong.append(
+                f"The plates of the two {axle} wheels lean by {off_deg:.1f} degrees against each other, more "
+                "than wheels do: seat both clamps anew."
             )
     yield plain_test("clamps upright", " ".join(wrong), "every wheel plate stands upright")
+
+
+def wheels_in_line(case: Case) -> Iterator[ConsistencyTest]:
+    """Each rear wheel's plate along the vehicle, and both front ones along each other, to within toe."""
+    wrong = []
+    for wheel in ("rear_left", "rear_right"):
+        toe_deg, limit_deg = _toe(case, [wheel])
+        if abs(toe_deg) > limit_deg:
+            wrong.append(
+                f"The plate of the {spoken(wheel)} wheel is turned by {abs(toe_deg):.1f} degrees against the "
+                "vehicle, more than a wheel is: seat the clamp anew."
+            )
+    front = [w.wheel for w in case.plan.wheels if w.wheel.startswith("front")]
+    if len(front) == 2:  # how far both are turned together is for the steering
+        toe_deg, limit_deg = _toe(case, front)
+        if abs(toe_deg) > limit_deg:
+            wrong.append(
+                f"The plates of the front left and the front right wheel are turned by {abs(toe_deg):.1f} "
+                "degrees against each other, more than wheels are: seat both clamps anew."
+            )
+    yield plain_test("wheels in line", " ".join(wrong), "no wheel plate is turned against the others")
+
+
+def _toe(case: Case, wheels: list[str]) -> tuple[float, float]:
+    """Sum of the toe of these wheels, and how large it may be, in degrees."""
+    at = [case.reported.keys.index(f"toe_{wheel}_deg") for wheel in wheels]
+    u_deg = float(np.sqrt(case.reported.covariance[np.ix_(at, at)].sum()))
+    return float(case.reported.values[at].sum()), LARGEST_TOE_DEG + FAR_U * u_deg
 
 
 def clamps_as_checked(case: Case) -> Iterator[ConsistencyTest]:

@@ -95,7 +95,7 @@ CAUSES: Mapping[str, Cause] = MappingProxyType(
         "fixture plates exchanged": Cause(("mounted", "plates on fixtures"), ("exchanged",), says_plate=True),
         "steering turned, deg": Cause(("steering",), sizes=(5, 3, 2.5, 2), unit="deg"),
         "plate shifted": Cause(
-            ("rigidity of each plate", "plates in each photo"), sizes=(8, 4, 2, 1), says_plate=True
+            ("rigidity of", "plates in each photo"), sizes=(8, 4, 2, 1), says_plate=True
         ),
         "floor plate on a ramp, deg": Cause(("floor",), sizes=(6, 4, 2, 1), unit="deg", says_plate=True),
         "floor plate raised": Cause(("floor",), sizes=(10, 5, 3, 2), says_plate=True),
@@ -126,7 +126,8 @@ CAUSES: Mapping[str, Cause] = MappingProxyType(
             unit="deg",
         ),
         "clamp off its seat": Cause(("declared track", "clamps"), sizes=(30, 10, 3)),
-        "clamp tilted, deg": Cause(("clamps upright",), sizes=(12, 5, 1), unit="deg"),
+        "clamp tilted, deg": Cause(("clamps upright",), sizes=(12, 8, 5, 1), unit="deg"),
+        "clamp turned, deg": Cause(("wheels in line",), sizes=(12, 8, 5, 1), unit="deg"),
         "lens ripple, px": Cause(("lens model",), sizes=(3, 1, 0.3), unit="px"),
         "bar length, share": Cause(
             ("scale bars",), sizes=(0.2, 0.01, 0.005, 0.002), unit="share", scene=_scene_with_bar
