@@ -25,6 +25,9 @@ LEAST_SEPARABLE = 1e-6
 # are such, where the photos hardly tell: there the model's curvature exceeds the little that they moved, and
 # with 1e-6 one correct set in eleven had a photo that "did not fit".
 LEAST_SEPARABLE_ROUGH = 1e-3
+# How finely a lens may bend light otherwise than Brown's model says: waves from the axis to the corner, the
+# shortest a quarter of that way. Nearer to the axis than this (tangent) a radial direction means nothing.
+N_WAVES, NEAR_AXIS = 8, 0.02
 
 
 @dataclass(frozen=True, eq=False)
@@ -115,17 +118,19 @@ class SaddleScores:
         return self.of_columns(self.J[groups][..., 21:30], groups, LEAST_SEPARABLE_ROUGH)
 
     def lens_terms(self, lens: int) -> Score:
-        """Score of terms that Brown's model lacks: r^9 and r^2 radial, r^4 prism in x and y."""
+        """Score of what Brown's model lacks: radial waves up to N_WAVES half ones, r^4 prism in x and y."""
         o = self.observed
         groups = np.flatnonzero(o.lens_of_photo[o.photo] == lens)
         vector = self.adjustment.state.values[self.adjustment.network.unknowns.lens_values()][lens]
         # To first order the observed place serves for the ideal one: these terms are tests, not values. What
         # the lens's own terms can nearly take up would show that neglect, and no other lens.
         xy = (o.saddles_px[groups] - vector[1:3]) / vector[0]
-        r = np.linalg.norm(xy, axis=-1, keepdims=True)
-        columns = np.zeros((*xy.shape, 4))
-        columns[..., 0], columns[..., 1] = xy * r**8, xy * r
-        columns[..., 0, 2] = columns[..., 1, 3] = r[..., 0] ** 4
+        r = np.linalg.norm(xy, axis=-1)
+        corner = np.hypot(*o.size_px[o.photo[groups[0]]]) / 2 / vector[0]
+        columns = np.zeros((*xy.shape, N_WAVES + 2))
+        waves = np.cos(np.pi / corner * r[..., None] * np.arange(1, N_WAVES + 1))
+        columns[..., :N_WAVES] = (xy / np.maximum(r, NEAR_AXIS)[..., None])[..., None] * waves[..., None, :]
+        columns[..., 0, N_WAVES] = columns[..., 1, N_WAVES + 1] = r**4
         columns = np.where(o.used[groups][..., None, None], vector[0] * columns, 0.0)
         return self.of_columns(self._whitened(columns, groups), groups, LEAST_SEPARABLE_ROUGH)
 
