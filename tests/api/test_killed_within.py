@@ -85,6 +85,7 @@ def _is_signed(visit_id: str, store: Store) -> bool:
     return signed_at is not None
 
 
+@pytest.mark.study
 def test_a_visit_is_signed_wholly_and_once_or_not_at_all(store):
     kim = add_person(store)
     visit_id = add_visit(store, kim)

@@ -111,6 +111,7 @@ def cv2_lens(found):
 # --- simulated ----------------------------------------------------------------------------------------
 
 
+@pytest.mark.study
 def test_twenty_profiles_cover_their_truth():
     """Focal length and principal point, with prints, bows, focus changes and movement drawn as declared."""
     z = []
