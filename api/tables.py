@@ -176,6 +176,16 @@ class Visit(Table):
     __table_args__ = (UniqueConstraint("store_id", "number"),)
 
 
+class Study(Table):
+    """Marks a visit as one of a study: a set-up is photographed again and again, and nothing is decided."""
+
+    __tablename__ = "study"
+    visit_id: Mapped[str] = _id(ForeignKey("visit.id"), primary_key=True)
+    name: Mapped[str] = mapped_column(String(200), index=True)  # the same in all visits of the study
+    set_up: Mapped[str] = mapped_column(String(200))
+    varies: Mapped[list[Any]]  # some of calib_data.record.VARIED
+
+
 class VisitPlacement(Table):
     """Which placements a visit checks, in order; after them, what is required between them."""
 
@@ -211,9 +221,9 @@ class Deviation(Table):
 
 
 class Round(Table):
-    """One walk with the phone. Kinds: first, after_correction, after_calibration look at the target;
-    clamps_before and clamps_after are a check of the clamps, before and after the vehicle is rolled; of
-    upkeep, its groups."""
+    """One walk with the phone. Kinds: first, after_correction, after_calibration, of a study repeat, look at
+    the target; clamps_before and clamps_after are a check of the clamps, before and after the vehicle is
+    rolled; of upkeep, its groups."""
 
     __tablename__ = "round"
     id: Mapped[str] = _id(primary_key=True)

@@ -27,7 +27,11 @@ REVIEW = "plumbsight.review/1"
 IMPORT, NOTE, CHAIN = "plumbsight.import/1", "plumbsight.note/1", "plumbsight.chain/1"
 
 # Kinds of round that look at the target: a visit's decision is that of the last of these.
-LOOKS = ("first", "after_correction", "after_calibration")
+LOOKS = ("first", "after_correction", "after_calibration", "repeat")
+# Of a study, which decides nothing.
+REPEAT = LOOKS[-1]
+# What a study's rounds may differ in.
+VARIED = ("person", "phone", "kit", "shop")
 
 Id = Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{32}$")]
 Time = Annotated[
@@ -81,6 +85,16 @@ class VisitOfRecord(FileModel):
     odometer_km: int | None = None
     vin: str | None = None
     identity: str = Field(description="On what it rests that the photos show this vehicle, in words.")
+
+
+class StudyOfRecord(FileModel):
+    """That the visit is one of a study: it says how far rounds of one set-up agree, and proves no job."""
+
+    name: str = Field(description="The same in all visits of the study, in other shops too.")
+    set_up: str = Field(description="Which set-up was photographed.")
+    varies: list[Literal["person", "phone", "kit", "shop"]] = Field(
+        description="What was to differ between its rounds, here or in other visits."
+    )
 
 
 class _Revision(FileModel):
@@ -269,6 +283,7 @@ class RecordFile(FileModel):
     shop: ShopOfRecord
     people: list[PersonOfRecord]
     visit: VisitOfRecord
+    study: StudyOfRecord | None = Field(None, description="null: a job, and no study.")
     kit: KitOfRecord
     proof: StandingOfRecord | None = Field(None, description="null: written before proofs were recorded.")
     proofs: list[ProofOfRecord] = Field(

@@ -14,11 +14,11 @@ from api.pages.clampwords import shown_seats
 from api.pages.pages import Paired, page_router
 from api.photos.photo_view import PhotoView, of_visit
 from api.tables import Arrival, Measured, Round
-from api.visits import kits, placements, proofs, rounds, slips, upkeep, visit_rows, visits
+from api.visits import kits, placements, proofs, rounds, slips, studies, upkeep, visit_rows, visits
 from api.visits.clampchecks import AFTER, BEFORE
 from api.visits.conditions import STATES
 from api.visits.visit_view import RoundView, VisitView
-from calib_data.record import LOOKS
+from calib_data.record import LOOKS, VARIED
 
 router = page_router()
 
@@ -50,6 +50,7 @@ class Line:
     n_rounds: int
     n_tray: int
     decision: str
+    study: str
 
 
 @router.get("/visits")
@@ -94,15 +95,23 @@ def _line(
         open_round=next((row.number for row in its_rounds if row.closed_at is None), None),
         n_rounds=len(its_rounds),
         n_tray=n_tray,
-        decision=next((decisions[row.id] for row in reversed(its_rounds) if row.id in decisions), ""),
+        decision=""
+        if one.study
+        else next((decisions[row.id] for row in reversed(its_rounds) if row.id in decisions), ""),
+        study=one.study or "",
     )
 
 
 @router.get("/visits/new")
-def new_visit(desk: Paired, like: int | None = None) -> HTMLResponse:
-    """`like`: which of the latest vehicles to begin with, since the next one is often of the same kind."""
+def new_visit(desk: Paired, like: int | None = None, study: bool = False, of: str = "") -> HTMLResponse:
+    """`like`: which of the latest vehicles to begin with, since the next one is often of the same kind.
+
+    `study`: begin a study's visit; `of`: a visit of the study that it goes on with.
+    """
     with desk.service.store.reading() as db:
         defaults = visits.defaults(db)
+        used = studies.used(db) if study else None
+        going_on = studies.view(db, of) if study else None
         owned = [(row.kit_id, row.name) for row in kits.listed(db)]
         required = [(row.placement_id, row.name) for row in placements.listed(db)]
         stands = [(r.name, proofs.standing(db, r.kit_id, r.revision)) for r in kits.listed(db)]
@@ -111,6 +120,10 @@ def new_visit(desk: Paired, like: int | None = None) -> HTMLResponse:
     return desk.page(
         "visit_new.html",
         defaults=defaults,
+        study=study,
+        used=used,
+        going_on=going_on,
+        varied=VARIED,
         vehicle=vehicle,
         lengths=LENGTHS,
         kits=owned,
@@ -154,6 +167,8 @@ def next_of(view: VisitView) -> str:
     looks = [one for one in view.rounds if one.kind in LOOKS]
     if view.signed_at is not None:
         return "record"
+    if view.study is not None and (last is None or not last.is_open):
+        return "again"
     if last is None:
         return "first"
     if last.is_open:

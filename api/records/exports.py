@@ -211,12 +211,18 @@ def _set(record: Json, one: Json, placements: list[str], photos: list[str]) -> J
         "kit": "kit.json",
         "vehicle": one["inputs"].get("vehicle", record["visit"]["vehicle"]),
     }
+    made |= {"study": _of_study(record["study"], one)} if record.get("study") else {}
     made |= {"placements": placements} if placements else {}
     made |= {"photos": photos} if photos else {}
     n_cameras = len(one["inputs"].get("cameras", ()))
     made |= {"cameras": [f"camera-{i}.json" for i in range(1, n_cameras + 1)]} if n_cameras else {}
     made |= {"distrusted": one["inputs"]["distrusted"]} if "distrusted" in one["inputs"] else {}
     return made
+
+
+def _of_study(study: Json, one: Json) -> Json:
+    """Which round of the study it is; who took it by the record's id of the person, no name."""
+    return {"name": study["name"], "set_up": study["set_up"], "by": one["opened_by"]}
 
 
 def _photos(store: Store, photos: list[Json], folder: str, missing: list[str]) -> Iterator[_Part]:

@@ -24,6 +24,7 @@ from api.tables import (
     PlacementRevision,
     Proof,
     Round,
+    Study,
     Visit,
     VisitPlacement,
     VisitProof,
@@ -53,6 +54,8 @@ def add_visit(db: Session, record: Json) -> None:
     db.add(Visit(**_some(visit, own), kit_id=kit["id"], kit_revision=kit["revision"], signed_at=signed_at))
     db.flush()
     of_visit = {"visit_id": visit["id"]}
+    if record.get("study"):
+        db.add(Study(**of_visit, **_some(record["study"], ("name", "set_up", "varies"))))
     for position, one in enumerate(record["placements"]):
         chosen = {"placement_id": one["id"], "revision": one["revision"]}
         db.add(VisitPlacement(**of_visit, position=position, **chosen))

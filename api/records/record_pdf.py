@@ -52,7 +52,7 @@ from api.records.record_parts import (
     values,
     views,
 )
-from api.records.recording import Json, is_demo, last_look
+from api.records.recording import STUDY, Json, is_demo, last_look
 from calib_data.record import LOOKS
 from calib_data.sheets import SECOND_CHECK
 from vision.advice import LABELS
@@ -64,10 +64,12 @@ KINDS = {
     "after_calibration": "after the calibration",
     "clamps_before": "clamps, before rolling",
     "clamps_after": "clamps, after rolling",
+    "repeat": "a repeat",
 }
 MARKS = {
     "DEMO": "DEMO: cannot be signed, of no use for any vehicle",
     "NOT SIGNED": "NOT SIGNED: how the visit stands now",
+    "STUDY": "STUDY: how far rounds of one set-up agree. No proof of any job",
 }
 
 
@@ -134,13 +136,18 @@ def _watermark(canvas: Canvas, mark: str, size: tuple[float, float]) -> None:
 
 
 def _mark(record: Json, page: Page) -> str:
-    return "DEMO" if is_demo(record) else "" if page.head else "NOT SIGNED"
+    if is_demo(record):
+        return "DEMO"
+    if not page.head:
+        return "NOT SIGNED"
+    return "STUDY" if record.get("study") else ""
 
 
 def _foot(record: Json, page: Page) -> list[str]:
     chained = f"{page.link}, head {page.head}" if page.head else "not signed: no record"
     demo = ". DEMO: of no use for any vehicle" if is_demo(record) else ""
-    return [f"Visit {record['visit']['number']}, {chained}{demo}", SECOND_CHECK]
+    study = ". Of a study, no proof of a job" if record.get("study") else ""
+    return [f"Visit {record['visit']['number']}, {chained}{demo}{study}", SECOND_CHECK]
 
 
 # --- the pages ------------------------------------------------------------------------------------
@@ -152,7 +159,7 @@ def _story(record: Json, page: Page) -> Iterator[Flowable]:
     last = last_look(record["rounds"])
     yield from _opening(record, page)
     yield _facts(record, page, clock, names)
-    if last and last["result"]:
+    if last and last["result"] and not record.get("study"):
         yield from values(record, last, page)
         yield from views(last["result"], page)
         yield from checks(last["result"], page.figures)
@@ -191,11 +198,12 @@ def _texts(value: Any) -> Iterator[str]:
 def _opening(record: Json, page: Page) -> Iterator[Flowable]:
     kind = "Record" if page.head else "Draft of a record"
     yield text(record["shop"]["name"] or "A shop without a name", style(9))
-    yield text(f"{kind}: where the target stood", style(16, BOLD, spaceAfter=5))
+    about = "a study of how far rounds agree" if record.get("study") else "where the target stood"
+    yield text(f"{kind}: {about}", style(16, BOLD, spaceAfter=5))
     mark = _mark(record, page)
     if mark:
         yield text(MARKS[mark], style(8.5, BOLD, spaceAfter=5))
-    n = len(decision_words(record["decision"]))
+    n = len(STUDY if record.get("study") else decision_words(record["decision"]))
     says = f"<b>{marked_up(record['says'][:n].upper())}</b>{marked_up(record['says'][n:])}"
     looks: list[Any] = [
         ("FONTNAME", (0, 0), (-1, -1), PLAIN),
@@ -221,6 +229,7 @@ def _facts(record: Json, page: Page, clock: Clock, names: dict[str, str]) -> Tab
         "Odometer": f"{odometer} km" if odometer is not None else "not recorded",
         "Wheelbase as declared": _length(vehicle.get("wheelbase_mm"), page.figures),
         "That it is this vehicle": visit["identity"],
+        **_of_study(record.get("study")),
         "Begun": f"{clock(visit['begun_at'])}, {names.get(visit['begun_by'], '')}",
         "Signed and closed": closed,
         "Kit": f"{kit['name'] or 'without a name'}, revision {kit['revision']} of {clock(kit['at'])}",
@@ -231,23 +240,32 @@ def _facts(record: Json, page: Page, clock: Clock, names: dict[str, str]) -> Tab
     return grid(cells, (44 * mm, page.width - 44 * mm), has_header=False)
 
 
+def _of_study(study: Json | None) -> dict[str, str]:
+    if not study:
+        return {}
+    varies = ", ".join(study["varies"])
+    return {"Study": f"{study['name']}, set-up {study['set_up']}", "What differs between rounds": varies}
+
+
 def _length(value_mm: float | None, figures: Figures) -> str:
     return f"{figures.given('_mm', value_mm)} {figures.unit}" if value_mm else "not declared"
 
 
 def _rounds(record: Json, page: Page, clock: Clock, names: dict[str, str]) -> Iterator[Flowable]:
     rows: list[list[Any]] = [header("Round", "Photos taken in", "Decision", "Values that were required")]
+    is_study = bool(record.get("study"))
     for one in record["rounds"]:
         n_photos = sum(1 for p in record["photos"] if p["round"] == one["number"])
         times = f"{clock(one['opened_at'])} to {clock.hour(one['closed_at'])}"
         decision = decision_words(one["result"]["decision"]) if one["result"] else "no result"
+        decision = "nothing is decided" if record.get("study") else decision
         decision = "check of the clamps" if one["kind"] not in LOOKS else decision
         rows.append(
             [
                 text(f"{one['number']}: {KINDS.get(one['kind'], plain(one['kind']))}"),
                 text(f"{times}; {n_photos} photos; {names.get(one['opened_by'], '')}"),
                 text(decision, STRONG),
-                lines_of(list(_round_lines(one, page.figures)) or [one["says"]]),
+                lines_of(list(_round_lines(one, page.figures, is_study)) or [one["says"]]),
             ]
         )
     widths = (28 * mm, 46 * mm, 31 * mm)
@@ -256,7 +274,7 @@ def _rounds(record: Json, page: Page, clock: Clock, names: dict[str, str]) -> It
     yield grid(rows, (*widths, page.width - sum(widths)))
 
 
-def _round_lines(one: Json, figures: Figures) -> Iterator[str]:
+def _round_lines(one: Json, figures: Figures, is_study: bool) -> Iterator[str]:
     for wheel, seat in (one.get("clamps") or {}).get("seats", {}).items():
         off = {key: math.hypot(*seat[key]) for key in ("eccentricity_mm", "tilt_deg")}
         told = [
@@ -272,7 +290,8 @@ def _round_lines(one: Json, figures: Figures) -> Iterator[str]:
                 continue
             is_measured = entry["value"] is not None
             value = quantity(key, entry, figures) if is_measured else "not measured"
-            yield f"{LABELS.get(key, plain(key))} {value}: {entry['decision']}"
+            decision = "" if is_study else f": {entry['decision']}"
+            yield f"{LABELS.get(key, plain(key))} {value}{decision}"
 
 
 def _clamps(last: Json | None, record: Json) -> Iterator[str]:

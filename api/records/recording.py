@@ -22,6 +22,7 @@ from api.tables import (
     PhotoFile,
     PlacementRevision,
     Round,
+    Study,
     Visit,
     VisitPlacement,
 )
@@ -39,6 +40,11 @@ COVERS = (
     "not the sensor, its mounting or its calibration, not whether the required values are right for this "
     f"vehicle. {SECOND_CHECK}"
 )
+STUDY = "a study, no proof of a job"
+STUDY_COVERS = (
+    "It covers how far rounds of one set-up agree, for a study. It is no proof that a target stood as "
+    f"required: nothing is decided, whatever single rounds came to. {SECOND_CHECK}"
+)
 UNMEASURED = "It was closed without measuring."
 ROLLED_NEXT = "Its photos count with those after the vehicle was rolled."
 RULE = (
@@ -55,12 +61,14 @@ def facts(db: Session, visit: Visit) -> Json:
     told = [_round(db, one) for one in rounds]
     photos = list(_photos(db, visit, rounds))
     conditions = _conditions(db, visit)
+    study = _study(db, visit)
     made: Json = {
         "format": RECORD,
-        "decision": decision_of(told),
-        "says": in_words(told),
-        "covers": COVERS,
+        "decision": "none" if study else decision_of(told),
+        "says": study_words(study, told) if study else in_words(told),
+        "covers": STUDY_COVERS if study else COVERS,
         "visit": _visit(visit, told, photos),
+        "study": study,
         "kit": _kit(db, visit),
         "proof": _standing(db, visit),
         "proofs": _proofs(db, visit),
@@ -106,6 +114,12 @@ def in_words(rounds: Sequence[Json]) -> str:
     return f"undecided: round {last['number']} of {n} could not be measured"
 
 
+def study_words(study: Json, rounds: Sequence[Json]) -> str:
+    """E.g. "a study, no proof of a job: 6 rounds of board at 2.5 m"."""
+    n = len(rounds)
+    return f"{STUDY}: {n} {'round' if n == 1 else 'rounds'} of {study['set_up']}"
+
+
 def last_look(rounds: Sequence[Json]) -> Json | None:
     """The last round that looked at the target; none if none did."""
     return next((one for one in reversed(rounds) if one["kind"] in LOOKS), None)
@@ -114,9 +128,7 @@ def last_look(rounds: Sequence[Json]) -> Json | None:
 def was_rolled_since(rounds: Sequence[Json]) -> bool:
     """Whether the clamps were checked after the last look, so that the vehicle stands elsewhere."""
     last = last_look(rounds)
-    return last is not None and any(
-        one["kind"] == AFTER and one["number"] > last["number"] for one in rounds
-    )
+    return last is not None and any(one["kind"] == AFTER and one["number"] > last["number"] for one in rounds)
 
 
 def is_demo(record: Json) -> bool:
@@ -141,6 +153,11 @@ def _visit(visit: Visit, rounds: Sequence[Json], photos: Sequence[Json]) -> Json
         "vin": visit.vin,
         "identity": _identity(visit.slip, rounds, photos),
     }
+
+
+def _study(db: Session, visit: Visit) -> Json | None:
+    row = db.get(Study, visit.id)
+    return {"name": row.name, "set_up": row.set_up, "varies": row.varies} if row else None
 
 
 def _identity(slip: str, rounds: Sequence[Json], photos: Sequence[Json]) -> str:

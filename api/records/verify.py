@@ -260,7 +260,7 @@ def _records(db: Session) -> tuple[int, list[str]]:
 # What people said and photos showed. The words that a program's version puts around it are not compared, nor
 # what may change after signing: names and roles, and photos that an entry says were removed.
 _COMPARED = (
-    *("visit", "kit", "proofs", "placements", "conditions", "deviations"),
+    *("visit", "study", "kit", "proofs", "placements", "conditions", "deviations"),
     *("rounds", "clamps_off", "photos"),
 )
 _MAY_DIFFER = {"identity", "asks", "removed_at"}

@@ -14,18 +14,22 @@ from api.context import Caller
 from api.problems import ConflictError, NotAcceptedError, NotThereError
 from api.store import now, tell
 from api.tables import Arrival, Measured, PlacementRevision, Round
-from api.visits import inputs, results
+from api.visits import inputs, results, studies
 from api.visits.clampchecks import AFTER, BEFORE
 from api.visits.revisions import said
 from api.visits.visit_rows import deviate, of_a_vehicle, open_next_round, still_open
-from calib_data.record import LOOKS
+from calib_data.record import LOOKS, REPEAT
 
+_NOT_OF_A_STUDY = (
+    "In a study every round is a repeat: nothing is corrected or rolled in between. Open a repeat."
+)
 KINDS = {
     "first": "first look",
     "after_correction": "look after a correction",
     "after_calibration": "last look after the calibration",
     BEFORE: "check of the clamps, before rolling",
     AFTER: "check of the clamps, after rolling",
+    REPEAT: "repeat of a study",
 }
 
 
@@ -42,16 +46,19 @@ def of_visit(db: Session, visit_id: str) -> list[Round]:
     return list(db.scalars(select(Round).where(Round.visit_id == visit_id).order_by(Round.number)))
 
 
-def kinds_to_open(before: list[Round]) -> list[str]:
+def kinds_to_open(before: list[Round], *, of_study: bool = False) -> list[str]:
     """Which kinds the next round may have, the likeliest first; none while one is open.
 
     The first look may be repeated, since it may fail, until something was corrected or calibrated. The clamps
-    may be checked at any time: rolling the vehicle then makes a new look necessary.
+    may be checked at any time: rolling the vehicle then makes a new look necessary. A study has repeats
+    alone, since nothing is to be touched in between.
     """
     if any(one.closed_at is None for one in before):
         return []
+    if of_study:
+        return [REPEAT]
     looks = [one.kind for one in before if one.kind in LOOKS]
-    first, *others = LOOKS
+    first, *others = (kind for kind in LOOKS if kind != REPEAT)
     may_look = [first] if not looks else [first, *others] if set(looks) == {first} else others
     if before and before[-1].kind == BEFORE:
         return [AFTER, BEFORE, *may_look]
@@ -81,8 +88,9 @@ def open(  # noqa: A001 - read as rounds.open
             f"Round {unclosed.number} of visit {visit.number} is open. Close it first: only one round takes "
             "photos at a time."
         )
-    if kind not in kinds_to_open(before):
-        raise ConflictError(_why_not(kind, before))
+    of_study = studies.is_one(db, visit_id)
+    if kind not in kinds_to_open(before, of_study=of_study):
+        raise ConflictError(_NOT_OF_A_STUDY if of_study else _why_not(kind, before))
     standing = _standing(db, visit_id, placement_ids) if kind in LOOKS else None
     return open_next_round(db, visit_id, kind, caller, standing)
 
@@ -143,6 +151,8 @@ def _why_not(kind: str, before: list[Round]) -> str:
     """Why a round of this kind may not come next."""
     if kind == AFTER:
         return "No photos were taken before rolling the vehicle. Take those first, then roll it."
+    if kind == REPEAT:
+        return "Repeats are rounds of a study. Begin a study for them: this visit is a job."
     looks = [one for one in before if one.kind in LOOKS]
     if not looks:
         return "A visit begins with a first look. Open that one."

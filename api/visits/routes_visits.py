@@ -14,6 +14,7 @@ from api.tables import Arrival, Round
 from api.visits import conditions, rounds, slips, tray, visits
 from api.visits.conditions import ConditionSaid, ConditionView
 from api.visits.revisions import name_of
+from api.visits.studies import StudySaid
 from api.visits.visits import BeginVisit, Defaults, VehicleCorrection, VisitLine, VisitView
 
 router = APIRouter(prefix="/api", tags=["visits"])
@@ -45,12 +46,19 @@ class _VehicleBody(_Body):
     confirmed: bool = Field(False, description="The person has looked at the doubts and means it so.")
 
 
+class StudyBody(_Body):
+    name: str = Field(description="The same in all visits of the study.", examples=["people, spring"])
+    set_up: str = Field(description="Which set-up is photographed.", examples=["board at 2.5 m"])
+    varies: list[str] = Field(max_length=4, description="person, phone, kit, shop", examples=[["person"]])
+
+
 class BeginBody(_VehicleBody):
     kit_id: str
     placement_ids: list[str] = Field(max_length=50)
     between_ids: list[str] = Field([], max_length=50, description="Relations and shifts of these placements.")
     bay: str = Field("", examples=["bay 2"])
     conditions: list[ConditionBody] = Field([], max_length=50)
+    study: StudyBody | None = Field(None, description="Which study the visit is of; left out: it is a job.")
 
     def wanted(self) -> BeginVisit:
         said = [one.said() for one in self.conditions]
@@ -63,6 +71,7 @@ class BeginBody(_VehicleBody):
             vin=self.vin,
             bay=self.bay,
             conditions=said,
+            study=StudySaid(self.study.name, self.study.set_up, self.study.varies) if self.study else None,
             confirmed=self.confirmed,
         )
 
@@ -107,7 +116,7 @@ class ClampsOffBody(_Body):
 class OpenRoundBody(_Body):
     kind: str = Field(
         description="first, after_correction or after_calibration; clamps_before and, once the vehicle was "
-        "rolled, clamps_after for a check of the clamps",
+        "rolled, clamps_after for a check of the clamps; repeat in a study",
         examples=["first"],
     )
     placement_ids: list[str] | None = Field(

@@ -17,6 +17,7 @@ from api.tables import (
     Visit,
     VisitPlacement,
 )
+from api.visits import studies
 
 
 @dataclass(frozen=True)
@@ -26,7 +27,8 @@ class VisitLine:
     Attributes:
         open_round: Number of the round that takes photos; none where none is open.
         n_tray: Photos that wait for a person's word.
-        decision, decision_round: Of the latest round that has a result.
+        decision, decision_round: Of the latest round that has a result; a study decides nothing.
+        study: Its name, where the visit is one of a study.
     """
 
     id: str
@@ -41,6 +43,7 @@ class VisitLine:
     n_tray: int
     decision: str | None
     decision_round: int | None
+    study: str | None
 
 
 def listed(db: Session, skip: int = 0, limit: int = 50) -> list[VisitLine]:
@@ -49,7 +52,8 @@ def listed(db: Session, skip: int = 0, limit: int = 50) -> list[VisitLine]:
     found = list(db.scalars(query.offset(skip).limit(limit)))
     ids = [visit.id for visit in found]
     numbers, open_rounds = _rounds(db, ids)
-    n_tray, decisions, demos = _n_tray(db, ids), _decisions(db, ids), demos_of(db, ids)
+    n_tray, demos, of_studies = _n_tray(db, ids), demos_of(db, ids), studies.of_visits(db, ids)
+    decisions = _decisions(db, [one for one in ids if one not in of_studies])
     return [
         VisitLine(
             id=visit.id,
@@ -64,6 +68,7 @@ def listed(db: Session, skip: int = 0, limit: int = 50) -> list[VisitLine]:
             n_tray=n_tray.get(visit.id, 0),
             decision=decisions.get(visit.id, (None, None))[1],
             decision_round=decisions.get(visit.id, (None, None))[0],
+            study=of_studies.get(visit.id),
         )
         for visit in found
     ]

@@ -8,11 +8,12 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from api.tables import Arrival, Change, Deviation, Measured, Person, PhotoFile, Round
-from api.visits import clampchecks, conditions, inputs, kits, placements, rounds, slips
+from api.visits import clampchecks, conditions, inputs, kits, placements, rounds, slips, studies
 from api.visits.conditions import ConditionView
 from api.visits.identity import Identity, identity
 from api.visits.kits import KitView
 from api.visits.placements import PlacementView, Required
+from api.visits.studies import StudyView
 from api.visits.visit_list import latest_measured
 from api.visits.visit_rows import of_a_vehicle
 
@@ -128,6 +129,7 @@ class VisitView:
 
     Attributes:
         is_demo: Kit or a placement is a demo, so the visit cannot be signed.
+        study: Which study it is of; none: it is a job.
         next_kinds: Kinds of round that may be opened now.
         change_seq: Position of the event stream that this view stands for.
     """
@@ -145,6 +147,7 @@ class VisitView:
     begun_by: str
     begun_at: str
     signed_at: str | None
+    study: StudyView | None
     kit: KitView
     placements: list[PlacementView]
     relations: list[PlacementView]
@@ -185,6 +188,7 @@ def summary(db: Session, visit_id: str) -> VisitView:
         begun_by=names[visit.begun_by],
         begun_at=visit.begun_at,
         signed_at=visit.signed_at,
+        study=studies.view(db, visit_id),
         kit=kit,
         placements=[one for one in views if one.kind == "placement"],
         relations=[one for one in views if one.kind == "relation"],
@@ -195,7 +199,9 @@ def summary(db: Session, visit_id: str) -> VisitView:
         refused=[one for one in outside if one.refused_reason is not None],
         clamps=_clamps(db, visit_id, len(rows) + 1),
         deviations=[DeviationView(one.says, names[one.by], one.at) for one in said],
-        next_kinds=[] if visit.signed_at else rounds.kinds_to_open(rows),
+        next_kinds=[]
+        if visit.signed_at
+        else rounds.kinds_to_open(rows, of_study=studies.is_one(db, visit_id)),
         change_seq=db.scalar(select(func.max(Change.seq))) or 0,
     )
 

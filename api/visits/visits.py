@@ -12,11 +12,12 @@ from api.context import Caller
 from api.problems import ConflictError, NotAcceptedError
 from api.store import STORE_ID, new_id, now, tell
 from api.tables import ClampOff, KitRevision, PlacementRevision, Setting, Visit, VisitPlacement
-from api.visits import clampchecks, conditions, inputs, kits, placements, results, rounds
+from api.visits import clampchecks, conditions, inputs, kits, placements, results, rounds, studies
 from api.visits.conditions import ConditionSaid
 from api.visits.placements import Required
 from api.visits.revisions import changes, confirmed_doubts, said
 from api.visits.slips import new_slip
+from api.visits.studies import StudySaid
 from api.visits.vehicles import VehicleFacts, checked
 from api.visits.visit_list import VisitLine, demos_of, listed, of_vehicles
 from api.visits.visit_rows import deviate, get, next_number, of_a_vehicle, still_open
@@ -47,6 +48,7 @@ class BeginVisit:
         vehicle: As in plumbsight.set/1; label and wheelbase_mm are asked for.
         between_ids: Relations and shifts of these placements.
         conditions: What is said already; the others stand at not_checked.
+        study: Which study the visit is of; none: it is a job.
         confirmed: The person has looked at the doubts and means it so.
     """
 
@@ -58,6 +60,7 @@ class BeginVisit:
     vin: str | None = None
     bay: str = ""
     conditions: list[ConditionSaid] = field(default_factory=list)
+    study: StudySaid | None = None
     confirmed: bool = False
 
 
@@ -118,6 +121,8 @@ def begin(db: Session, caller: Caller, wanted: BeginVisit) -> Visit:
     db.add(visit)
     db.flush()
     _require(db, visit.id, required)
+    if wanted.study is not None:
+        studies.mark(db, visit.id, wanted.study)
     conditions.say(db, caller, visit.id, wanted.conditions)
     for doubt in doubts:
         deviate(db, caller, visit.id, f"Confirmed: {doubt}")

@@ -115,20 +115,27 @@ def test_the_first_button_of_a_visit_is_what_most_likely_comes_next(
 ) -> None:
     measured = SimpleNamespace(state=state, decision=decision)
     closed = SimpleNamespace(is_open=False, measured=measured, kind="first")
-    assert next_of(SimpleNamespace(signed_at=None, rounds=[closed])) == comes_next
-    assert next_of(SimpleNamespace(signed_at="2026-03-14", rounds=[closed])) == "record"
+    assert next_of(SimpleNamespace(signed_at=None, study=None, rounds=[closed])) == comes_next
+    assert next_of(SimpleNamespace(signed_at="2026-03-14", study=None, rounds=[closed])) == "record"
 
 
 def test_a_visit_begins_with_photos_and_goes_on_with_the_open_round() -> None:
-    assert next_of(SimpleNamespace(signed_at=None, rounds=[])) == "first"
+    assert next_of(SimpleNamespace(signed_at=None, study=None, rounds=[])) == "first"
     standing = SimpleNamespace(is_open=True, measured=None, kind="first")
-    assert next_of(SimpleNamespace(signed_at=None, rounds=[standing])) == "photos"
+    assert next_of(SimpleNamespace(signed_at=None, study=None, rounds=[standing])) == "photos"
+
+
+def test_a_study_goes_on_with_the_next_round_whatever_came_of_the_last() -> None:
+    measured = SimpleNamespace(state="done", decision="conforming")
+    closed = SimpleNamespace(is_open=False, measured=measured, kind="repeat")
+    for rows in ([], [closed]):
+        assert next_of(SimpleNamespace(signed_at=None, study="a study", rounds=rows)) == "again"
 
 
 def test_after_the_first_half_of_a_check_the_vehicle_is_rolled_and_after_the_second_comes_a_look() -> None:
     def closed(*kinds: str) -> SimpleNamespace:
         rows = [SimpleNamespace(is_open=False, measured=None, kind=kind) for kind in kinds]
-        return SimpleNamespace(signed_at=None, rounds=rows)
+        return SimpleNamespace(signed_at=None, study=None, rounds=rows)
 
     assert next_of(closed("clamps_before")) == "roll"
     assert next_of(closed("clamps_before", "clamps_after")) == "first"
