@@ -62,6 +62,7 @@ _STATISTICAL = (
     levelled.plumb_agrees,
     declared.floor_tilts,
     declared.tracks,
+    declared.sides_alike,
 )
 
 

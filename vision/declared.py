@@ -1,6 +1,6 @@
 """Statistical consistency tests of what was declared: prints, mounts, scale bars, floor and vehicle."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from vision.adjust import Adjustment
 from vision.blocks import DistanceBlock, MountBlock
 from vision.floorplane import cov_of_heights
-from vision.frame import FramePlan, height_points, wheel_centres
+from vision.frame import U_SETBACK_MM, FramePlan, height_points, wheel_centres
 from vision.hypotheses import Score, own_residual, pull
 from vision.kit import Vehicle
 from vision.placement import Reported
@@ -20,6 +20,9 @@ EACH_SHEET = "scale of each sheet"
 ALIKE = 10.0
 # Three heights make a plane; from four on they check each other.
 FEWEST_HEIGHTS = 4
+# By how much the centres of an axle's wheels differ in height where nothing is wrong: tyres, load, and the
+# floor under the wheels. Common practice, no source.
+U_HEIGHTS_MM = 6.0
 # A height of which the others check so small a share is not checked at all; rounding is far below.
 LEAST_CHECKED = 1e-6
 
@@ -69,6 +72,45 @@ def declared_tracks(vehicle: Vehicle, reported: Reported) -> dict[str, tuple[flo
         for key, (nominal, u) in declared.items()
         if nominal is not None and key in reported.keys
     }
+
+
+def sides_alike(case: Case, level: float) -> Iterator[ConsistencyTest]:
+    """What a vehicle has alike on its left and right: its wheelbase, and how high each axle's wheels stand.
+
+    A clamp off its seat moves one wheel's centre, so both for its axle, and no other test sees it.
+    """
+    tried = []
+    for axle in ("front", "rear"):
+        pairs = {
+            "the wheelbase is {:.0f} mm on the left and {:.0f} mm on the right": (
+                ("wheelbase_left_mm", "wheelbase_right_mm"),
+                U_SETBACK_MM,
+            ),
+            f"the {axle} wheels' centres stand {{:.0f}} mm (left) and {{:.0f}} mm (right) above the floor": (
+                (f"wheel_height_{axle}_left_mm", f"wheel_height_{axle}_right_mm"),
+                U_HEIGHTS_MM,
+            ),
+        }
+        had = {words: one for words, one in pairs.items() if set(one[0]) <= set(case.reported.keys)}
+        if had:
+            tried.append(_alike(case, axle, had))
+    yield from family("both sides alike", "wheelbase and wheel heights are alike on both sides", tried, level)
+
+
+def _alike(case: Case, axle: str, pairs: Mapping[str, tuple[tuple[str, str], float]]) -> Tried:
+    """Left minus right of some facts, by their words, all at once; each may differ by its u."""
+    left, right = ([case.reported.keys.index(keys[k]) for keys, _ in pairs.values()] for k in (0, 1))
+    values, covariance = case.reported.values, case.reported.covariance
+    off = values[left] - values[right]
+    D = np.zeros((len(pairs), len(values)))
+    D[range(len(pairs)), left], D[range(len(pairs)), right] = 1, -1
+    V = D @ covariance @ D.T + np.diag([u_mm**2 for _, u_mm in pairs.values()])
+    facts = [words.format(values[i], values[j]) for words, i, j in zip(pairs, left, right, strict=True)]
+    says = (
+        f"Left and right differ: {', and '.join(facts)}. Look whether both clamps of the {axle} axle sit on "
+        "their seats, whether a tyre is flat, and whether both wheels stand on the same floor."
+    )
+    return Tried(Score(float(off @ np.linalg.solve(V, off)), len(off), off), says)
 
 
 def _score_of(off: float, u: float) -> Score:

@@ -12,9 +12,9 @@ from tools.simulate import observe_scene
 from vision.measure import measure_found
 
 
-def measured(wheel, tilt_deg):
+def measured(wheel, tilt_deg, shift_mm=(0.0, 0.0, 0.0)):
     rng = np.random.default_rng(8)
-    scene = clamp_off_seat(make_scene(rng, n_photos=8), wheel, np.zeros(3), tilt_deg).scene
+    scene = clamp_off_seat(make_scene(rng, n_photos=8), wheel, np.array(shift_mm), tilt_deg).scene
     found = observe_scene(rng, scene)
     return measure_found(found, scene.kit, scene.vehicle, [scene.placement], load_layouts())
 
@@ -31,6 +31,13 @@ def measured(wheel, tilt_deg):
 def test_a_crooked_clamp_is_named_and_nothing_conforms(wheel, tilt_deg, name, words):
     m = measured(wheel, tilt_deg)
     assert m.tests[0].name == name and words in m.tests[0].says
+    assert m.decision != "conforming"
+
+
+@pytest.mark.parametrize("shift_mm", [(24.0, 0.0, 0.0), (0.0, 30.0, 0.0), (20.0, -20.0, 0.0)])
+def test_a_clamp_beside_its_seat_shows_in_what_both_sides_have_alike(shift_mm):
+    m = measured("front_left", (0.0, 0.0), shift_mm)
+    assert m.tests[0].name == "both sides alike" and "clamps of the front axle" in m.tests[0].says
     assert m.decision != "conforming"
 
 

@@ -125,7 +125,7 @@ CAUSES: Mapping[str, Cause] = MappingProxyType(
             sizes=(3, 1, 0.3),
             unit="deg",
         ),
-        "clamp off its seat": Cause(("declared track", "clamps"), sizes=(30, 10, 3)),
+        "clamp off its seat": Cause(("both sides alike", "declared track"), sizes=(40, 30, 10, 3)),
         "clamp tilted, deg": Cause(("clamps upright",), sizes=(12, 8, 5, 1), unit="deg"),
         "clamp turned, deg": Cause(("wheels in line",), sizes=(12, 8, 5, 1), unit="deg"),
         "lens ripple, px": Cause(("lens model",), sizes=(3, 1, 0.3), unit="px"),
