@@ -2,7 +2,7 @@
 
 import textwrap
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from math import floor, log10
 from pathlib import Path
 from typing import Any
@@ -16,6 +16,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Polygon, Rectangle
 from numpy.typing import NDArray
 
+from calib_data.labelling import Box, Words, box_of, put_words
 from calib_data.sheets import SECOND_CHECK
 from vision.detect import Detection
 
@@ -30,6 +31,10 @@ TARGET_HALF_MM = 500.0  # a target's size is not known; it is drawn one metre wi
 # Of drawings on paper: those of common rulers (ISO 5455), and between them for room.
 SCALES = (10, 15, 20, 25, 30, 40, 50, 60, 75, 100, 150, 200)
 DIMENSION_MM = 200.0  # from one dimension line to the next
+POINTS_PER_IN, LETTER = 72.0, 0.62  # a letter's mean width as a share of the type's size
+ABOVE, BELOW, RIGHT, LEFT, MIDDLE = (0.0, 1.0), (0.0, -1.0), (1.0, 0.0), (-1.0, 0.0), (0.0, 0.0)
+CORNERS = ((1.0, 1.0), (1.0, -1.0), (-1.0, 1.0), (-1.0, -1.0))
+ROUND = (ABOVE, BELOW, RIGHT, LEFT, *CORNERS)
 INK, GREY, PALE, ACCENT = "black", "0.45", "0.86", "#0072B2"
 # The words carry the meaning; the hatching repeats it for a glance at a black-and-white print.
 BAR_STYLES: dict[str, dict[str, Any]] = {
@@ -106,8 +111,8 @@ def _draw_both(
     width_in, plan_in, side_in = (high - low) / mm_per_in
     side_bottom = top - plan_in - 1.3 * MARGIN_IN - side_in
     plan = page.axes(left, top - plan_in, width_in, plan_in)
-    _draw_plan(plan, result, low, high)
-    _draw_side(page.axes(left, side_bottom, width_in, side_in), result, low, high)
+    _draw_plan(plan, result, low, high, mm_per_in)
+    _draw_side(page.axes(left, side_bottom, width_in, side_in), result, low, high, mm_per_in)
     plan.set_title(f"Plan, scale {scale}", **_TITLE)
     for row, line in enumerate(_station_lines(result["geometry"], width_in)):
         page.text(left, side_bottom - MARGIN_IN - 0.1 - row * LINE_IN, line, 7)
@@ -144,11 +149,19 @@ def _new_page(width_in: float, height_in: float) -> _Page:
 
 @dataclass(frozen=True, eq=False)
 class _View:
-    """Which two of X, Y, Z a view shows, and its range (3,) in mm."""
+    """Which two of X, Y, Z a view shows, its range (3,) in mm and its scale; and the words that want a place.
+
+    Attributes:
+        taken: Boxes in the view's own mm that words leave free.
+        near: Words, with how they are written, that are put in once all is drawn.
+    """
 
     axes: tuple[int, int]
     low: NDArray
     high: NDArray
+    mm_per_in: float
+    taken: list[Box] = field(default_factory=list)
+    near: list[tuple[Words, str, dict[str, Any]]] = field(default_factory=list)
 
     def __call__(self, points: Any) -> NDArray:
         return np.asarray(points, dtype=float)[..., list(self.axes)]
@@ -161,16 +174,33 @@ class _View:
     def is_plan(self) -> bool:
         return self.axes == (0, 1)
 
+    def keep_free(self, points: Any) -> None:
+        """Let no words go where these points of the view, (n, 2), span a box."""
+        (x0, y0), (x1, y1) = np.min(points, axis=0), np.max(points, axis=0)
+        self.taken.append((float(x0), float(y0), float(x1), float(y1)))
 
-def _draw_plan(ax: Axes, result: Mapping[str, Any], low: NDArray, high: NDArray) -> None:
-    _draw_view(ax, result, _View((0, 1), low, high))
+    def say(
+        self, at: Any, words: str, sides: Sequence[tuple[float, float]], *, gap_mm: float = 0.0, **style: Any
+    ) -> None:
+        """Put words near a point of the view, (2,), and `gap_mm` from it, once all is drawn."""
+        mm = style["fontsize"] / POINTS_PER_IN * self.mm_per_in  # of a letter's height
+        size = (LETTER * mm * len(words), 1.25 * mm)
+        self.near.append((Words((float(at[0]), float(at[1])), size, sides, gap_mm + 0.4 * mm), words, style))
+
+
+def _draw_plan(
+    ax: Axes, result: Mapping[str, Any], low: NDArray, high: NDArray, mm_per_in: float
+) -> None:
+    _draw_view(ax, result, _View((0, 1), low, high, mm_per_in))
     ax.set_ylabel("Y, left of the vehicle, mm", fontsize=8)
 
 
-def _draw_side(ax: Axes, result: Mapping[str, Any], low: NDArray, high: NDArray) -> None:
+def _draw_side(
+    ax: Axes, result: Mapping[str, Any], low: NDArray, high: NDArray, mm_per_in: float
+) -> None:
     """The floor is drawn where a height was measured, for only then is Z counted from it."""
     is_known = any(_value_of(placement, "height_mm") is not None for placement in result["placements"])
-    _draw_view(ax, result, _View((0, 2), low, high))
+    _draw_view(ax, result, _View((0, 2), low, high, mm_per_in))
     if is_known:
         ax.axhline(0.0, color=INK, linewidth=1.2, zorder=0.8)
         ax.annotate("floor", (low[0] + 60, 0), (0, -9), textcoords="offset points", fontsize=7)
@@ -199,6 +229,24 @@ def _draw_view(ax: Axes, result: Mapping[str, Any], view: _View) -> None:
         _draw_way(ax, target, view)
     for row, placement in enumerate(result["placements"]):
         _draw_dimension(ax, placement, geometry, view, row)
+    _write_words(ax, view)
+
+
+def _write_words(ax: Axes, view: _View) -> None:
+    """Write what wants a place, each where it covers nothing; a thin line leads to what stands far off."""
+    (x0, y0), (x1, y1) = view(view.low), view(view.high)
+    # Names have the first choice.
+    wanted = sorted(view.near, key=lambda one: "fontweight" not in one[2])
+    places = put_words([words for words, _, _ in wanted], view.taken, (x0, y0, x1, y1))
+    for (near, words, style), put in zip(wanted, places, strict=True):
+        if put.is_far:
+            left, low, right, high = box_of(put.middle, near.size)
+            end = np.clip(near.at, (left, low), (right, high))
+            ax.plot(*np.transpose([near.at, end]), color=GREY, linewidth=0.6)
+        ax.text(
+            *put.middle, words, ha="center", va="center", color=INK, **style,
+            bbox={"boxstyle": "square,pad=0.1", "facecolor": "white", "edgecolor": "none"},
+        )  # fmt: skip
 
 
 def _draw_wheels(ax: Axes, geometry: Mapping[str, Any], view: _View) -> None:
@@ -212,17 +260,15 @@ def _draw_wheels(ax: Axes, geometry: Mapping[str, Any], view: _View) -> None:
             along = np.array([-outward[1], outward[0], 0.0]) / np.hypot(outward[0], outward[1]) * radius_mm
             ends = view([centre - along, centre + along])
             ax.plot(*ends.T, color=INK, linewidth=4, solid_capstyle="butt")
+            view.keep_free(ends)
         else:
             angles = np.linspace(0, 2 * np.pi, 73)
             x, z = view(centre)
             ax.plot(x + radius_mm * np.cos(angles), z + radius_mm * np.sin(angles), color=GREY, linewidth=0.8)
             ax.plot(x, z, "+", color=INK, markersize=6)
         if view.is_plan:
-            ax.annotate(
-                name.replace("_", " "), view.point(centre), (0, -16 if "left" in name else 12),
-                textcoords="offset points", ha="center", va="center", fontsize=7,
-                bbox={"boxstyle": "square,pad=0.1", "facecolor": "white", "edgecolor": "none"},
-            )  # fmt: skip
+            sides = (BELOW, ABOVE) if "left" in name else (ABOVE, BELOW)
+            view.say(view(centre), name.replace("_", " "), (*sides, *ROUND), fontsize=7)
     for axle in ("front", "rear"):
         names = [name for name in (f"{axle}_left", f"{axle}_right") if name in wheels]
         pair = [wheels[name]["centre_mm"] for name in names]
@@ -243,8 +289,7 @@ def _draw_reference(ax: Axes, geometry: Mapping[str, Any], view: _View) -> None:
         )
     ax.plot(x, y, "o", color=INK, markersize=7, fillstyle="none")
     ax.plot(x, y, ".", color=INK, markersize=3)
-    offset = (6, 5) if view.is_plan else (6, -10)
-    ax.annotate("datum", (x, y), offset, textcoords="offset points", fontsize=7)
+    view.say((x, y), "datum", CORNERS, gap_mm=30.0, fontsize=7)
 
 
 def _draw_stations(ax: Axes, geometry: Mapping[str, Any], view: _View) -> None:
@@ -258,22 +303,19 @@ def _draw_stations(ax: Axes, geometry: Mapping[str, Any], view: _View) -> None:
 
 
 def _draw_plates(ax: Axes, geometry: Mapping[str, Any], view: _View) -> None:
-    labels: list[tuple[NDArray, list[str]]] = []
+    labels: list[tuple[NDArray, list[str], float]] = []
     for number, plate in sorted(geometry.get("plates", {}).items(), key=lambda item: int(item[0])):
         corners = view(_plate_corners(plate))
+        view.keep_free(corners)
         ax.add_patch(Polygon(corners, closed=True, facecolor=PALE, edgecolor=INK, linewidth=1.2))
         middle = corners.mean(axis=0)
-        near = [numbers for at, numbers in labels if np.linalg.norm(at - middle) < 120.0]
+        near = [numbers for at, numbers, _ in labels if np.linalg.norm(at - middle) < 120.0]
         if near:
             near[0].append(str(number))
         else:
-            labels.append((middle, [str(number)]))
-    for at, numbers in labels:
-        ax.annotate(
-            " ".join(numbers), (at[0], at[1]), (7, -13 if view.is_plan and at[1] < 0 else 7),
-            textcoords="offset points", fontsize=6.5, color=INK,
-            bbox={"boxstyle": "square,pad=0.15", "facecolor": "white", "edgecolor": "none"},
-        )  # fmt: skip
+            labels.append((middle, [str(number)], float(np.ptp(corners, axis=0).min()) / 2))
+    for at, numbers, half_mm in labels:
+        view.say(at, " ".join(numbers), (*CORNERS, *ROUND[:4]), gap_mm=half_mm, fontsize=6.5)
 
 
 def _plate_corners(plate: Mapping[str, Any]) -> NDArray:
@@ -293,11 +335,13 @@ def _draw_target(ax: Axes, target: Mapping[str, Any], view: _View) -> None:
         "", view.point(T[:3, 3] - 350.0 * T[:3, 0]), view.point(T[:3, 3]),
         arrowprops={"arrowstyle": "-|>", "color": ACCENT, "linewidth": 1.5, "shrinkA": 0, "shrinkB": 0},
     )  # fmt: skip
-    x, y = ends[np.argmax(ends[:, 1])]
-    ax.annotate(
-        f"{target['fixture']}: {target['target']}", (x, y), (0, 4), textcoords="offset points", fontsize=8,
-        ha="center", color=INK, fontweight="bold",
-    )  # fmt: skip
+    view.keep_free(ends)
+    _say_name(view, ends[np.argmax(ends[:, 1])], target)
+
+
+def _say_name(view: _View, at: Any, target: Mapping[str, Any], gap_mm: float = 0.0) -> None:
+    name = f"{target['fixture']}: {target['target']}"
+    view.say(at, name, ROUND, gap_mm=gap_mm, fontsize=8, fontweight="bold")
 
 
 def _draw_mat(ax: Axes, target: Mapping[str, Any], geometry: Mapping[str, Any], view: _View) -> None:
@@ -316,11 +360,9 @@ def _draw_mat(ax: Axes, target: Mapping[str, Any], geometry: Mapping[str, Any], 
     else:
         low, high = outline.min(axis=0), outline.max(axis=0)
         ax.plot([low[0], high[0]], [low[1], low[1]], color=ACCENT, linewidth=2.5, solid_capstyle="butt")
-    x, y = (outline[:, 0].mean(), outline[:, 1].max())
-    ax.annotate(
-        f"{target['fixture']}: {target['target']}", (x, y), (0, 5), textcoords="offset points", fontsize=8,
-        ha="center", color=INK, fontweight="bold",
-    )  # fmt: skip
+    view.keep_free(outline)
+    low, high = outline.min(axis=0), outline.max(axis=0)
+    _say_name(view, (low + high) / 2, target, float(high[1] - low[1]) / 2)
 
 
 def _draw_way(ax: Axes, target: Mapping[str, Any], view: _View) -> None:
@@ -353,20 +395,17 @@ def _draw_dimension(
         level = view.low[1] + DIMENSION_MM * (row + 0.7)
         start, stop = (datum[0], level), (X, level)
         helpers = [(datum[0], datum[1]), start], [(X, Y), stop]
-        words, at, turn = _figure(f"distance {value:.1f}"), ((datum[0] + X) / 2, level), 0
+        middle = ((datum[0] + X) / 2, level)
+        view.say(middle, _figure(f"distance {value:.1f}"), (MIDDLE, ABOVE, BELOW), fontsize=7)
     else:
         upright = X + np.copysign(400.0, T_vehicle_target[0, 0])  # on the target's far side
         start, stop = (upright, 0.0), (upright, Z)
         helpers = [(X, Z), stop], [(upright, 0.0), start]
-        words, at, turn = f"height {value:.1f}", (upright, Z / 2), 90
+        view.say((upright, Z / 2), f"height {value:.1f}", (RIGHT, LEFT, *ROUND), fontsize=7)
     for helper in helpers:
         ax.plot(*np.transpose(helper), color=GREY, linewidth=0.6, linestyle=":")
     arrow = {"arrowstyle": "<|-|>", "color": INK, "linewidth": 0.8, "shrinkA": 0, "shrinkB": 0}
     ax.annotate("", stop, start, arrowprops=arrow)
-    ax.text(
-        *at, words, fontsize=7, ha="center", va="center", rotation=turn,
-        bbox={"boxstyle": "square,pad=0.15", "facecolor": "white", "edgecolor": "none"},
-    )  # fmt: skip
 
 
 def _range_mm(geometry: Mapping[str, Any], n_placements: int) -> tuple[NDArray, NDArray]:

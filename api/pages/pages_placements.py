@@ -4,7 +4,10 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Literal
 
 from fastapi.responses import HTMLResponse
+from markupsafe import Markup
+from sqlalchemy.orm import Session
 
+from api.pages import asked, views
 from api.pages.pages import Desk, Editing, Paired, page_router
 from api.visits import kits, placements
 from api.visits.placements import PlacementView
@@ -51,11 +54,15 @@ def placement(placement_id: str, desk: Paired, revision: int | None = None) -> H
         shown = placements.view(db, row)
         history = [placements.view(db, one) for one in placements.history(db, placement_id)]
         owned = [(row.kit_id, row.name) for row in kits.listed(db)]
+        lies = _kind_of(shown.file, _mats(db)) == "lies"
+    meant = asked.of_placement(shown.file, lies)
     return desk.page(
         "placement.html",
         placement=shown,
         history=history,
         kits=owned,
+        plan=views.plan(meant, desk.words, desk.figures, desk.words("view.asked.plan")),
+        from_side=views.side(meant, desk.words, desk.figures, desk.words("view.asked.side")),
         side=_side(shown.file.get("facing_deg", 0.0), desk),
         may_edit=desk.may_edit,
         is_demo=shown.is_demo,
@@ -73,8 +80,13 @@ def _side(facing_deg: float, desk: Desk) -> str:
 def edit_placement(placement_id: str, desk: Editing) -> HTMLResponse:
     with desk.service.store.reading() as db:
         shown = placements.view(db, placements.current(db, placement_id))
-        mats = {name for row in kits.listed(db) for name in row.file.get("mats", {})}
+        mats = _mats(db)
     return _form(desk, shown.file, _kind_of(shown.file, mats), families().get(shown.family), shown)
+
+
+def _mats(db: Session) -> set[str]:
+    """What the shop's kits call a mat."""
+    return {name for row in kits.listed(db) for name in row.file.get("mats", {})}
 
 
 def _kind_of(file: Json, mats: Iterable[str]) -> str:
@@ -95,7 +107,7 @@ def _form(
     carriers = [(name, one) for of in files for key in of_kind for name, one in of.get(key, {}).items()]
     targets = [target for _, one in carriers for target in one["targets"]]
     datums = [*AXLES, *(name for of in files for name in of.get("datum_plates", {}))]
-    asked = tuple(key for key in EVERY_KEY if key in file["values"])
+    required = tuple(key for key in EVERY_KEY if key in file["values"])
     may_plumb = any(of.get("levels") for of in files)
     others = (key for key in EVERY_KEY if key in ASKED_OF[kind] and (may_plumb or key not in PLUMB_KEYS))
     return desk.page(
@@ -103,8 +115,9 @@ def _form(
         file=file,
         placement=shown,
         family=family,
-        asked=asked,
-        others=tuple(key for key in others if key not in asked),
+        drawn=_example(desk, family) if family and shown is None else [],
+        asked=required,
+        others=tuple(key for key in others if key not in required),
         lines=LINES,
         fixtures=_once((name for name, _ in carriers), file.get("fixture")),
         targets=_once(targets, file.get("target")),
@@ -112,6 +125,15 @@ def _form(
         origins=_once([*datums, *WHEELS], (file.get("origin") or {}).get("at")),
         is_demo=shown is not None and shown.is_demo,
     )
+
+
+def _example(desk: Desk, family: Family) -> list[Markup]:
+    """What such a placement asks, from above and from the side."""
+    example = asked.of_family(family)
+    return [
+        views.plan(example, desk.words, desk.figures, desk.words("view.family.plan")),
+        views.side(example, desk.words, desk.figures, desk.words("view.family.side")),
+    ]
 
 
 def _once(names: Iterable[str], also: str | None) -> Sequence[str]:

@@ -7,7 +7,7 @@ from typing import Any
 from markupsafe import Markup
 
 from api.figures import Figures
-from api.pages import sketches
+from api.pages import sketches, views
 from api.pages.moves import Said, said_moves
 from api.pages.words import Words
 from calib_data.compare import Difference
@@ -88,8 +88,8 @@ def show(result: Json, kit_file: Json, words: Words, figures: Figures) -> ShownR
         not_checked=tuple(figures.words(says) for says in result["not_checked"]),
         warnings=tuple(figures.words(says) for says in result["warnings"]),
         caution=result["caution"],
-        plan=sketches.plan(result, words, figures),
-        side=sketches.side(result, words, figures),
+        plan=views.plan(result, words, figures),
+        side=views.side(result, words, figures),
         patterns=sketches.patterns(),
     )
 

@@ -6,8 +6,10 @@ import xml.etree.ElementTree as ElementTree
 import pytest
 
 from api.figures import Figures
-from api.pages import sketches
+from api.pages import asked, sketches, views
 from api.pages.words import load_words
+from calib_data.families import families
+from calib_data.labelling import box_of
 
 WORDS, MM = load_words(), Figures()
 
@@ -68,7 +70,7 @@ def _numbers(element, *names):
 
 
 def test_forward_is_up_and_left_is_left_in_the_plan(result):
-    svg = sketches.plan(result, WORDS, MM)
+    svg = views.plan(result, WORDS, MM)
     wheels = [_numbers(line, "x1", "y1", "x2", "y2") for line in _parts(svg, "line", "wheel")]
     front_left, front_right, rear_left, _ = [((a + c) / 2, (b + d) / 2) for a, b, c, d in wheels]
     (target,) = [_numbers(line, "x1", "y1", "x2", "y2") for line in _parts(svg, "line", "target")]
@@ -77,7 +79,7 @@ def test_forward_is_up_and_left_is_left_in_the_plan(result):
 
 
 def test_the_plan_has_one_scale(result):
-    svg = sketches.plan(result, WORDS, MM)
+    svg = views.plan(result, WORDS, MM)
     wheels = [_numbers(line, "x1", "y1", "x2", "y2") for line in _parts(svg, "line", "wheel")]
     track = wheels[1][0] - wheels[0][0]
     wheelbase = (wheels[2][1] + wheels[2][3] - wheels[0][1] - wheels[0][3]) / 2
@@ -90,9 +92,9 @@ def test_the_plan_has_one_scale(result):
 
 
 def test_the_side_view_shows_the_floor_only_where_a_height_was_measured(result):
-    assert _parts(sketches.side(result, WORDS, MM), "line", "floor")
+    assert _parts(views.side(result, WORDS, MM), "line", "floor")
     result["placements"][0]["values"]["height_mm"] |= {"value": None, "says": "no floor plate"}
-    svg = sketches.side(result, WORDS, MM)
+    svg = views.side(result, WORDS, MM)
     assert not _parts(svg, "line", "floor")
     assert "heights are not measured" in str(svg)
 
@@ -139,10 +141,93 @@ def test_no_close_up_where_distance_or_offset_is_not_asked_for(result):
 
 
 def test_no_drawing_has_a_style_of_its_own(result):
-    drawn = [sketches.plan(result, WORDS, MM), sketches.side(result, WORDS, MM), sketches.patterns()]
+    drawn = [views.plan(result, WORDS, MM), views.side(result, WORDS, MM), sketches.patterns()]
     assert all("style" not in str(one) for one in drawn)
 
 
 def test_a_name_in_a_drawing_is_escaped(result):
     result["geometry"]["targets"][0]["target"] = result["placements"][0]["target"] = "<script>"
-    assert "<script>" not in str(sketches.plan(result, WORDS, MM))
+    assert "<script>" not in str(views.plan(result, WORDS, MM))
+
+
+# --- words that cover nothing, and what is asked before anything is measured -------------------------
+
+
+def _label_boxes(svg):
+    """Where the words of a drawing stand, by a letter's mean width; turned ones apart."""
+    return [
+        (one.text, box_of((float(one.get("x")), float(one.get("y")) - 4), (6.2 * len(one.text), 11)))
+        for one in ElementTree.fromstring(str(svg)).iter("text")
+        if one.get("transform") is None and one.get("text-anchor") == "middle"
+    ]
+
+
+def _covered(svg):
+    boxes = _label_boxes(svg)
+    return [
+        (a, b)
+        for i, (a, one) in enumerate(boxes)
+        for b, other in boxes[:i]
+        if one[0] < other[2] and other[0] < one[2] and one[1] < other[3] and other[1] < one[3]
+    ]
+
+
+@pytest.mark.parametrize("apart_mm", [0.0, 20.0, 150.0, 400.0])
+def test_names_of_targets_near_each_other_do_not_cover_each_other(result, apart_mm):
+    """Units left and right of the line stand at one place, seen from the side."""
+    (board,) = result["placements"]
+    for n, name in enumerate(("left unit", "right unit")):
+        T = _target(2500.0 + n * apart_mm, 400.0 - 300.0 * n, 1100.0)
+        result["geometry"]["targets"].append({"fixture": name, "target": "board", "T_vehicle_target": T})
+        result["placements"].append(board | {"fixture": name})
+    for drawn in (views.plan(result, WORDS, MM), views.side(result, WORDS, MM)):
+        assert {"left unit: board", "right unit: board"} <= {words for words, _ in _label_boxes(drawn)}
+        assert not _covered(drawn)
+
+
+POLAR = {
+    "format": "plumbsight.placement/1", "name": "x", "fixture": "corner", "target": "unit",
+    "reference_line": "centreline", "datum": "rear_axle", "facing_deg": 180.0,
+    "origin": {"at": "rear_left", "offset_mm": [-100.0, 20.0], "axis_deg": 180.0},
+    "values": {"range_mm": {"nominal": 1000.0}, "bearing_deg": {"nominal": -30.0}},
+}  # fmt: skip
+
+
+def test_what_is_asked_is_where_range_and_bearing_say():
+    """From 100 mm behind and 20 mm left of the wheel, 1000 mm at 30 degrees outward of straight back."""
+    (target,) = asked.of_placement(POLAR, is_mat=False)["geometry"]["targets"]
+    start = [-asked.WHEELBASE_MM - 100, asked.HALF_TRACK_MM + 20]
+    assert target["origin_mm"][:2] == start
+    x, y = (row[3] for row in target["T_vehicle_target"][:2])
+    # cos 30 degrees = 0.8660 backward, sin 30 degrees = 0.5 to the vehicle's left.
+    assert (x - start[0], y - start[1]) == pytest.approx((-866.03, 500.0), abs=0.01)
+    assert target["T_vehicle_target"][0][0] == pytest.approx(-1.0)  # its back to the rear
+
+
+def test_a_gap_beside_a_wheel_and_a_distance_fix_a_mats_place():
+    values = {
+        key: {"nominal": n} for key, n in (("gap_mm", 800.0), ("distance_mm", -1300.0), ("heading_deg", 0.0))
+    }
+    file = POLAR | {"origin": {"at": "front_left", "axis_deg": 90.0}, "datum": "front_axle", "values": values}
+    meant = asked.of_placement(file | {"facing_deg": 90.0}, is_mat=True)
+    T = meant["geometry"]["targets"][0]["T_vehicle_target"]
+    assert [T[0][3], T[1][3], T[2][3]] == pytest.approx([-1300.0, asked.HALF_TRACK_MM + 800.0, 0.0])
+    assert [row[2] for row in T[:3]] == pytest.approx([0.0, 1.0, 0.0])  # the mark points to the left
+    drawn = str(views.plan(meant, WORDS, MM))
+    assert "Gap 800\xa0mm" in drawn and "Heading 0°" in drawn and "Distance −1300\xa0mm" in drawn
+
+
+@pytest.mark.parametrize("family", families().values(), ids=lambda one: one.name)
+def test_each_family_has_a_drawing_that_names_what_is_asked_without_a_figure(family):
+    example = asked.of_family(family)
+    words = [one for one, _ in _label_boxes(views.plan(example, WORDS, MM))]
+    words += [one for one, _ in _label_boxes(views.side(example, WORDS, MM))]
+    for key, name in (
+        ("range_mm", "Range"),
+        ("bearing_deg", "Bearing"),
+        ("gap_mm", "Gap"),
+        ("heading_deg", "Heading"),
+    ):
+        assert (name in words) == (key in family.template["values"])
+    assert not any(sign.isdigit() for one in words for sign in one)
+    assert not _covered(views.plan(example, WORDS, MM))

@@ -159,8 +159,8 @@ def test_plan_has_the_vehicles_left_on_top_and_forward_to_the_right():
     assert plan.get_xlim()[0] < plan.get_xlim()[1]
     assert plan.get_ylim()[0] < plan.get_ylim()[1]
     assert side.get_ylim()[0] < side.get_ylim()[1]
-    words = {text.get_text(): text.xy for text in plan.texts if hasattr(text, "xy")}
-    assert words["front left"] == (0.0, 780.0)
+    words = {text.get_text(): text.get_position() for text in plan.texts}
+    np.testing.assert_allclose(words["front left"], (0.0, 780.0), atol=200.0)
     assert words["front: board"][0] == pytest.approx(1502.1)
 
 
@@ -298,3 +298,25 @@ def test_a_result_with_little_geometry_is_still_drawn():
     result = example_result()
     result["geometry"] = {"plates": {}, "wheels": {}, "targets": [], "cameras": [], "datum_mm": None}
     assert "Result: nonconforming" in [text.get_text() for text in draw_views(result).texts]
+
+
+def overlaps(ax) -> list[tuple[str, str]]:
+    """Words of a view that cover each other."""
+    renderer = ax.figure.canvas.get_renderer()
+    boxes = [(t.get_text(), t.get_window_extent(renderer)) for t in ax.texts if t.get_text()]
+    return [(a, b) for i, (a, one) in enumerate(boxes) for b, other in boxes[:i] if one.overlaps(other)]
+
+
+@pytest.mark.parametrize("apart_mm", [0.0, 15.0, 200.0])
+def test_words_of_targets_near_each_other_cover_nothing(apart_mm):
+    """As left and right units do, seen from the side."""
+    result = hard_result()
+    front = result["placements"][0]
+    for n, name in enumerate(("left unit", "right unit"), start=1):
+        unit = copy.deepcopy(front) | {"name": name, "fixture": name}
+        unit["values"]["height_mm"] = dict(values()["height_mm"])
+        place = (1502 + n * apart_mm, 300 * (-1) ** n, 1209)
+        target = {"fixture": name, "target": "board", "T_vehicle_target": pose(place, (X, Y, Z))}
+        result["placements"].append(unit)
+        result["geometry"]["targets"].append(target)
+    assert [overlaps(ax) for ax in draw_views(result).axes[:2]] == [[], []]
