@@ -308,7 +308,8 @@ def quantities(plan: FramePlan, poses: NDArray, inputs: NDArray) -> dict[str, ND
         frame = frames[target.placement.reference_line]
         found = target_values(target, frame, at, standing[i])
         if plan.levels and not target.is_mat:
-            found.update(plumb_angles(plumb_up(plan.levels, at), frame, standing[i].R))
+            up, facing_rad = plumb_up(plan.levels, at), target.placement.facing_rad
+            found.update(plumb_angles(up, frame, standing[i].R, facing_rad))
         out.update({f"{i}:{key}": value for key, value in found.items()})
     for i, r in enumerate(plan.relations):
         first, second = r.relation.of

@@ -44,13 +44,16 @@ def fit_homographies(points_mm: NDArray, points_px: NDArray, weights: NDArray) -
     rows_u = np.stack([x, y, one, zero, zero, zero, -u * x, -u * y], axis=-1)
     rows_v = np.stack([zero, zero, zero, x, y, one, -v * x, -v * y], axis=-1)
     A, rhs = np.concatenate([rows_u, rows_v], axis=1), np.concatenate([u, v], axis=1)
-    ridge = 1e-10 * np.eye(8)  # too few points, or points in a row, get some answer instead of none
     h = np.zeros((len(A), 8))
     for _ in range(2):
         w = 1 + x * h[:, 6, None] + y * h[:, 7, None]
         weight = np.tile(weights / np.maximum(np.abs(w), 1e-3) ** 2, 2)
         At = np.swapaxes(A * weight[..., None], 1, 2)
-        h = np.linalg.solve(At @ A + ridge, At @ rhs[..., None])[..., 0]
+        N = At @ A
+        # Too few points, or points in a row, get some answer instead of none. Where a first answer brings a
+        # point near the horizon its weight is a million, and only a share of that is not lost in rounding.
+        ridge = np.maximum(1e-10, 1e-14 * np.trace(N, axis1=1, axis2=2))[:, None, None] * np.eye(8)
+        h = np.linalg.solve(N + ridge, At @ rhs[..., None])[..., 0]
     H = np.concatenate([h, np.ones((len(h), 1))], axis=1).reshape(-1, 3, 3)
     H = np.linalg.inv(normalise_px) @ H @ normalise_mm
     return H / H[:, 2:, 2:]

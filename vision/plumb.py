@@ -40,18 +40,22 @@ def plumb_up(levels: Sequence[LevelPlan], at: State) -> NDArray:
     return _unit(np.asarray(total))
 
 
-def plumb_angles(up: NDArray, frame: VehicleFrame, R_vehicle_target: NDArray) -> dict[str, NDArray]:
+def plumb_angles(
+    up: NDArray, frame: VehicleFrame, R_vehicle_target: NDArray, facing_rad: float
+) -> dict[str, NDArray]:
     """Pitch and roll of a target with gravity's Z in place of the floor's; X is the line, made level.
 
     Args:
         up: (..., 3) in world.
         R_vehicle_target: (..., 3, 3), the nominal facing taken off.
+        facing_rad: That facing: it is taken off about gravity's Z here, not about the floor's.
     """
     forward = frame.R_world_vehicle[..., :, 0]
     forward = _unit(forward - (forward * up).sum(-1, keepdims=True) * up)
     R_world_level = np.stack([forward, np.cross(up, forward), up], -1)
     R_level_vehicle = np.swapaxes(R_world_level, -1, -2) @ frame.R_world_vehicle
-    _, pitch, roll = geometry.yaw_pitch_roll(R_level_vehicle @ R_vehicle_target)
+    turn = geometry.rotation_exp(np.array([0.0, 0.0, facing_rad]))
+    _, pitch, roll = geometry.yaw_pitch_roll(turn.T @ R_level_vehicle @ turn @ R_vehicle_target)
     if np.any(np.abs(np.degrees(pitch)) >= PITCH_LIMIT_DEG):
         return {}
     return {"pitch_plumb_deg": np.degrees(pitch), "roll_plumb_deg": np.degrees(roll)}

@@ -33,6 +33,17 @@ def test_points_in_a_row_or_none_give_numbers_not_errors():
     assert np.isfinite(fit_homographies(row, row + 5, np.zeros((1, 8)))).all()
 
 
+def test_two_points_of_very_unequal_weight_give_numbers_not_errors():
+    """As robust weights leave them of a plate that is hardly there."""
+    rng = np.random.default_rng(0)
+    points = np.broadcast_to(POINTS, (200, 20, 2))
+    weights = np.zeros((200, 20))
+    for row in weights:
+        row[rng.choice(20, 2, replace=False)] = 0.8, 10 ** -rng.uniform(2, 6)
+    pixels = 400 + 0.3 * points + rng.normal(0, 0.3, points.shape)
+    assert np.isfinite(fit_homographies(points, pixels, weights)).all()
+
+
 def test_jacobian_agrees_with_central_differences():
     step = 1e-4  # truncation about 1e-9 px / mm for this H
     numeric = [(map_points(H, POINTS + d) - map_points(H, POINTS - d)) / (2 * step) for d in step * np.eye(2)]

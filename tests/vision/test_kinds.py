@@ -50,10 +50,12 @@ def measured(bay, found, placements=None):
     )  # fmt: skip
 
 
-def exact(seed, units, pairs=(), n_photos=14):
+def exact(seed, units, pairs=(), n_photos=14, plumb=""):
     """A scene in which everything is as declared, and what its exact image points come to."""
     rng = np.random.default_rng(seed)
-    bay = make_bay(rng, units, pairs, n_photos=n_photos, drawn=PERFECT, drawn_mat=PERFECT_MAT, phone=STEADY)
+    bay = make_bay(
+        rng, units, pairs, n_photos=n_photos, plumb=plumb, drawn=PERFECT, drawn_mat=PERFECT_MAT, phone=STEADY
+    )
     return bay, measured(bay, observe_scene(rng, bay, noise_px=0, missing_share=0))
 
 
@@ -118,6 +120,17 @@ def test_a_board_behind_wraps_rightly():
         again = measured(bay, m.found, [turned])
         difference = again.reported.value("0:yaw_deg") - m.reported.value("0:yaw_deg")
         assert difference == pytest.approx(off_deg, abs=1e-6)
+
+
+@pytest.mark.parametrize("facing_deg", [180.0, 90.0])
+def test_pitch_and_roll_against_gravity_turn_with_the_side_of_the_vehicle(facing_deg):
+    """A floor that slopes by half a degree: behind the vehicle it tips a board the other way than ahead."""
+    place = {180.0: (-4800.0, 0.0, 800.0), 90.0: (-600.0, 2800.0, 800.0)}[facing_deg]
+    bay, m = exact(3, [Unit("board", place, {}, facing_deg)], plumb="yz")
+    true = bay.true_values(0)
+    for key in ("pitch_plumb_deg", "roll_plumb_deg"):
+        assert abs(true[key] - true[key.replace("_plumb", "")]) > 0.1
+        assert abs(m.reported.value(f"0:{key}") - true[key]) < 0.02 * m.reported.u(f"0:{key}")
 
 
 @pytest.mark.parametrize(
