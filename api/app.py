@@ -12,6 +12,7 @@ from api.access.guard import protect
 from api.alone import as_the_only_service
 from api.context import Service
 from api.pages import (
+    pages_between,
     pages_coach,
     pages_kits,
     pages_outlooks,
@@ -50,6 +51,7 @@ ROUTERS: tuple[APIRouter, ...] = (
     routes_status.router,
     pages_placements.router,
     pages_shop.router,
+    pages_between.router,
     pages_outlooks.router,
     pages_kits.router,
     pages_visits.router,

@@ -72,7 +72,7 @@ class ComparedValue:
     """A figure then and today; None where there is none, and `says` tells why.
 
     Attributes:
-        subject: placement, relation, vehicle, sheet or ruler; `name` tells which of them.
+        subject: placement, relation, shift, vehicle, sheet or ruler; `name` tells which of them.
         off_u: today - signed, in the signed u.
     """
 
@@ -149,13 +149,14 @@ def compare_with_signed(signed: Json | None, today: Json | None, mode: Mode, veh
 
     Args:
         signed: plumbsight.result/1 of the record; None: the round was signed as not measured, or there is
-            no record.
+            no record. As `today`, with the `shifts` that end in the round, where there are any.
         today: As measured now; None: it could not be.
         vehicle: As declared, for what it says of wheelbase and tracks.
     """
     values = (
         *_required_values("placement", signed, today),
         *_required_values("relation", signed, today),
+        *_required_values("shift", signed, today),
         *_vehicle_values(signed, today, vehicle),
     )
     off = [value for value in values if value.off_u is not None]
@@ -226,6 +227,11 @@ def _changed_decisions(signed: Json, today: Json, values: Sequence[ComparedValue
     if signed["decision"] != today["decision"]:
         says = f"The round was signed as {signed['decision']}; measured today it is {today['decision']}."
         yield Finding("decision_changed", "", says)
+    now_of = {one["name"]: one["decision"] for one in today.get("shifts", ())}
+    for one in signed.get("shifts", ()):
+        if one["decision"] != now_of[one["name"]]:
+            says = f"{one['name']} was signed as {one['decision']}; today it is {now_of[one['name']]}."
+            yield Finding("decision_changed", one["name"], says)
     for value in values:
         if value.decision_signed != value.decision_today:
             then, now = value.decision_signed or "not required", value.decision_today or "not required"

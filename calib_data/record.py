@@ -15,8 +15,12 @@ from calib_data.formats import (
     IsoDate,
     KitFile,
     PlacementFile,
+    RelationFile,
     ResultFile,
+    ResultValue,
     Sha256,
+    ShiftFile,
+    ValueName,
     VehicleFile,
     _field,
 )
@@ -30,6 +34,8 @@ IMPORT, NOTE, CHAIN = "plumbsight.import/1", "plumbsight.note/1", "plumbsight.ch
 LOOKS = ("first", "after_correction", "after_calibration", "repeat")
 # Of a study, which decides nothing.
 REPEAT = LOOKS[-1]
+# The round of a check of the clamps before which the vehicle was rolled.
+ROLLED = "clamps_after"
 # What a study's rounds may differ in.
 VARIED = ("person", "phone", "kit", "shop")
 
@@ -145,6 +151,39 @@ class PlacementOfRecord(_Revision):
     file: PlacementFile
 
 
+class RelationOfRecord(_Revision):
+    """What was required of two of the placements together; each round's result decides it."""
+
+    procedure_title: str
+    procedure_edition: str
+    family: str = ""
+    file: RelationFile
+
+
+class CameTo(FileModel):
+    """What a shift came to: the difference of two rounds' values, with their joint covariance."""
+
+    before_round: int | None = Field(description="The round that it starts from; null: there is none.")
+    after_round: int | None
+    name: str
+    from_: str = Field(alias="from")
+    to: str
+    decision: Decision
+    values: dict[ValueName, ResultValue]
+    says: list[str]
+    advice: list[str]
+
+
+class ShiftOfRecord(_Revision):
+    """What was required from one round to a later one, and what it came to."""
+
+    procedure_title: str
+    procedure_edition: str
+    family: str = ""
+    file: ShiftFile
+    came_to: CameTo
+
+
 class ConditionOfRecord(FileModel):
     """What was said of one condition. The last of a name counts; earlier ones are kept."""
 
@@ -215,6 +254,9 @@ class RoundOfRecord(FileModel):
     opened_at: Time
     closed_by: Id | None = None
     closed_at: Time
+    standing: list[Id] | None = Field(
+        None, description="Ids of the placements whose targets stood in it; null: all of them."
+    )
     state: Literal["done", "not_enough", "failed", "not_asked"] = Field(
         description="done: `result` says. Otherwise there is none, and `says` tells why."
     )
@@ -277,7 +319,9 @@ class RecordFile(FileModel):
 
     format: Literal["plumbsight.record/1"] = _field("the file's kind and version", f'It is "{RECORD}".')
     chain: Place
-    decision: Decision = Field(description="That of the last round.")
+    decision: Decision = Field(
+        description="The worst of what was required, each by the last round in which it was looked at."
+    )
     says: str = Field(description='The decision in words, e.g. "conforming in round 3 of 3".')
     covers: str = Field(description="What the record speaks of, and what not.")
     shop: ShopOfRecord
@@ -290,6 +334,8 @@ class RecordFile(FileModel):
         [], description="Of each kind the latest that passed or flagged, and the newest; newest first."
     )
     placements: list[PlacementOfRecord]
+    relations: list[RelationOfRecord] = []
+    shifts: list[ShiftOfRecord] = []
     conditions: list[ConditionOfRecord]
     deviations: list[DeviationOfRecord]
     rounds: list[RoundOfRecord] = Field(min_length=1)

@@ -146,6 +146,7 @@ class Value(Table):
     |---|---|---|
     | placement | the placement's name | distance_mm, lateral_mm ... |
     | relation | the relation's name | spacing_mm, symmetry_mm ... |
+    | shift | the shift's name | of the round where it ends: the difference from the earlier round |
     | vehicle | empty | wheelbase_left_mm, toe_rear_left_deg ... |
     | sheet | the plate's number | printed_scale: measured / nominal length as the photos have it |
     | ruler | empty | scale: what all sheets have in common, 1 as declared |

@@ -61,6 +61,22 @@ def decide_shift(before: Json, after: Json, shift: ShiftFile) -> Json:
     }
 
 
+def cannot_decide(shift: ShiftFile, why: str) -> Json:
+    """A shift whose two results are not both there, as `decide_shift` would tell it."""
+    return {
+        "name": shift.name,
+        "from": shift.from_,
+        "to": shift.to,
+        "decision": "undecided",
+        "values": {
+            str(key): {"value": None, "says": why, **t.model_dump(), "decision": "undecided"}
+            for key, t in shift.values.items()
+        },
+        "says": [why],
+        "advice": [],
+    }
+
+
 def _index(result: Json, name: str) -> int | None:
     return next((i for i, p in enumerate(result["placements"]) if p["name"] == name), None)
 

@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Literal
 
-from fastapi.responses import HTMLResponse
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from markupsafe import Markup
 from sqlalchemy.orm import Session
 
@@ -35,8 +35,16 @@ ASKED_OF: Mapping[str, tuple[str, ...]] = {
 def all_placements(desk: Paired) -> HTMLResponse:
     with desk.service.store.reading() as db:
         rows = [placements.view(db, row) for row in placements.listed(db, with_retired=True)]
+        of_two = [placements.view(db, row) for row in placements.listed_between(db, with_retired=True)]
     shapes = {place: [one for one in families().values() if one.where == place] for place in PLACES}
-    return desk.page("placements.html", placements=rows, may_edit=desk.may_edit, shapes=shapes)
+    return desk.page(
+        "placements.html",
+        placements=rows,
+        between=of_two,
+        may_edit=desk.may_edit,
+        shapes=shapes,
+        families=list(families().values()),
+    )
 
 
 @router.get("/placements/new")
@@ -48,10 +56,12 @@ def new_placement(desk: Editing, family: str = "", kind: Kind = "stands") -> HTM
 
 
 @router.get("/placements/{placement_id}")
-def placement(placement_id: str, desk: Paired, revision: int | None = None) -> HTMLResponse:
+def placement(placement_id: str, desk: Paired, revision: int | None = None) -> Response:
     with desk.service.store.reading() as db:
         row = placements.at(db, placement_id, revision) if revision else placements.current(db, placement_id)
         shown = placements.view(db, row)
+        if shown.kind != "placement":
+            return RedirectResponse(f"/between/{placement_id}", 303)
         history = [placements.view(db, one) for one in placements.history(db, placement_id)]
         owned = [(row.kit_id, row.name) for row in kits.listed(db)]
         lies = _kind_of(shown.file, _mats(db)) == "lies"
@@ -77,9 +87,11 @@ def _side(facing_deg: float, desk: Desk) -> str:
 
 
 @router.get("/placements/{placement_id}/edit")
-def edit_placement(placement_id: str, desk: Editing) -> HTMLResponse:
+def edit_placement(placement_id: str, desk: Editing) -> Response:
     with desk.service.store.reading() as db:
         shown = placements.view(db, placements.current(db, placement_id))
+        if shown.kind != "placement":
+            return RedirectResponse(f"/between/{placement_id}/edit", 303)
         mats = _mats(db)
     return _form(desk, shown.file, _kind_of(shown.file, mats), families().get(shown.family), shown)
 

@@ -15,11 +15,12 @@ from api.problems import NotThereError
 from api.records import chain, removal, signing
 from api.store import now
 from api.tables import Measured, Visit
-from api.visits import proofs, results, rounds, visits
+from api.visits import proofs, results, rounds, visits, whole
 from api.visits.clampchecks import AFTER
 from api.visits.visit_view import RoundView, VisitView
 from calib_data.compare import Difference
 from calib_data.record import LOOKS
+from calib_data.visit import CountedShift
 
 router = page_router()
 
@@ -137,6 +138,7 @@ def sign(visit_id: str, desk: Paired) -> Response:
     with desk.service.store.reading() as db:
         view = visits.summary(db, visit_id)
         points = signing.open_points(db, visit_id)
+        came_to = whole.of_visit(db, visit_id) if whole.of_several_looks(db, [visit_id]) else None
         stands = proofs.standing(db, view.kit.kit_id, view.kit.revision)
     if view.signed_at is not None:
         return RedirectResponse(f"/records/{visit_id}", 303)
@@ -144,6 +146,7 @@ def sign(visit_id: str, desk: Paired) -> Response:
         "sign.html",
         visit=view,
         stands=stands,
+        came_to=came_to,
         open_points=points,
         is_demo=view.is_demo,
         events=f"/api/events?visit={view.id}&after={view.change_seq}",
@@ -174,4 +177,21 @@ def record(visit_id: str, desk: Paired) -> HTMLResponse:
             raise NotThereError(desk.words("record.none"))
         body, code = chain.body_of(entry), chain.code(entry.sha256)
         photos = of_visit(db, visit_id)
-    return desk.page("record.html", visit=view, record=body, code=code, photos=photos, may_edit=desk.may_edit)
+    return desk.page(
+        "record.html",
+        visit=view,
+        record=body,
+        shifts=list(_shifts(desk, body)),
+        patterns=sketches.patterns(),
+        code=code,
+        photos=photos,
+        may_edit=desk.may_edit,
+    )
+
+
+def _shifts(desk: Desk, record: Json) -> Iterator[showing.ShownShift]:
+    """The shifts of a record, as it says that they were decided."""
+    for one in record.get("shifts", ()):
+        told = one["came_to"]
+        decided = CountedShift(told["before_round"], told["after_round"], told)
+        yield showing.show_shift(decided, desk.words, desk.figures)

@@ -1,7 +1,7 @@
 """Pages of a visit: the list, a new one, the visit itself, its rounds."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import groupby
 
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
@@ -10,15 +10,29 @@ from sqlalchemy.orm import Session
 
 from api.access import health
 from api.events import position
+from api.pages import showing, sketches
 from api.pages.clampwords import shown_seats
 from api.pages.pages import Paired, page_router
 from api.photos.photo_view import PhotoView, of_visit
 from api.tables import Arrival, Measured, Round
-from api.visits import kits, placements, proofs, rounds, slips, studies, upkeep, visit_rows, visits
+from api.visits import (
+    between,
+    kits,
+    placements,
+    proofs,
+    rounds,
+    slips,
+    studies,
+    upkeep,
+    visit_rows,
+    visits,
+    whole,
+)
 from api.visits.clampchecks import AFTER, BEFORE
 from api.visits.conditions import STATES
 from api.visits.visit_view import RoundView, VisitView
 from calib_data.record import LOOKS, VARIED
+from calib_data.visit import Whole
 
 router = page_router()
 
@@ -58,6 +72,8 @@ def all_visits(desk: Paired, before: int = 0) -> HTMLResponse:
     with desk.service.store.reading() as db:
         found = visits.listed(db, before, PER_PAGE + 1)
         lines = _lines(db, found[:PER_PAGE])
+        came_to = whole.decisions(db, [one.id for one in found[:PER_PAGE]])
+        lines = [replace(one, decision=came_to.get(one.id, one.decision)) for one in lines]
         room = health.room(db, desk.service.settings)
     seq = position(desk.service.store)
     days = [(day, list(those)) for day, those in groupby(lines, key=lambda line: desk.day(line.begun_at))]
@@ -114,6 +130,7 @@ def new_visit(desk: Paired, like: int | None = None, study: bool = False, of: st
         going_on = studies.view(db, of) if study else None
         owned = [(row.kit_id, row.name) for row in kits.listed(db)]
         required = [(row.placement_id, row.name) for row in placements.listed(db)]
+        of_two = [(row.placement_id, row.name) for row in placements.listed_between(db)]
         stands = [(r.name, proofs.standing(db, r.kit_id, r.revision)) for r in kits.listed(db)]
     known = defaults.vehicles
     vehicle = known[like] if like is not None and 0 <= like < len(known) else {}
@@ -131,6 +148,7 @@ def new_visit(desk: Paired, like: int | None = None, study: bool = False, of: st
         kit_id=defaults.kit_id or (owned[0][0] if owned else ""),
         placements=required,
         placement_ids=defaults.placement_ids or [key for key, _ in required[:1]],
+        between=of_two,
     )
 
 
@@ -140,13 +158,22 @@ def one_visit(visit_id: str, desk: Paired) -> HTMLResponse:
         view = visits.summary(db, visit_id)
         offered_kits = [(row.kit_id, f"{row.name} ({row.revision})") for row in kits.listed(db)]
         offered = [(row.placement_id, f"{row.name} ({row.revision})") for row in placements.listed(db)]
+        of_two = [(r.placement_id, f"{r.name} ({r.revision})") for r in placements.listed_between(db)]
+        came_to = whole.of_visit(db, visit_id) if whole.of_several_looks(db, [visit_id]) else None
         shown = {photo.id: photo for photo in of_visit(db, visit_id)}
         stands = proofs.standing(db, view.kit.kit_id, view.kit.revision)
     return desk.page(
         "visit.html",
         visit=view,
         stands=stands,
-        next=next_of(view),
+        came_to=came_to,
+        shifts=[
+            showing.show_shift(one, desk.words, desk.figures) for one in (came_to.shifts if came_to else ())
+        ],
+        patterns=sketches.patterns(),
+        next=next_of(view, came_to),
+        stand_next=stand_next(view, came_to),
+        look_kinds=[kind for kind in view.next_kinds if kind in LOOKS],
         tray=[shown[one.id] for one in view.tray],
         refused=[shown[one.id] for one in view.refused],
         open_round=next((one for one in view.rounds if one.is_open), None),
@@ -155,14 +182,38 @@ def one_visit(visit_id: str, desk: Paired) -> HTMLResponse:
         states=STATES,
         kits=offered_kits,
         placements=offered,
+        between=of_two,
+        between_ids=[one.placement_id for one in (*view.relations, *view.shifts)],
         clamps=shown_seats(view.clamps, desk.figures) if view.clamps else [],
         is_demo=view.is_demo,
         events=_events(view),
     )
 
 
-def next_of(view: VisitView) -> str:
-    """What most likely comes next, so that it is the first button: a word for the template."""
+def stand_next(view: VisitView, came_to: Whole | None) -> list[str]:
+    """Names of the placements that most likely stand in the next round.
+
+    Of a shift it is the first until that one is conforming, then the second; else those of the last look.
+    """
+    looks = [one for one in view.rounds if one.kind in LOOKS]
+    names = [one.name for one in view.placements]
+    if not view.shifts or came_to is None:
+        return (looks[-1].standing if looks else []) or names
+    done = {one.name for one in came_to.counted if one.decision in ("none", "conforming")}
+    away = set()
+    for shift in view.shifts:
+        first, second = between.named(shift.file)
+        if first != second:
+            away.add(first if first in done else second)
+    return [name for name in names if name not in away]
+
+
+def next_of(view: VisitView, came_to: Whole | None = None) -> str:
+    """What most likely comes next, so that it is the first button: a word for the template.
+
+    Args:
+        came_to: Where more than the last look decides.
+    """
     last = view.rounds[-1] if view.rounds else None
     looks = [one for one in view.rounds if one.kind in LOOKS]
     if view.signed_at is not None:
@@ -179,7 +230,9 @@ def next_of(view: VisitView) -> str:
         return "again" if looks else "first"
     if last.measured is None or last.measured.decision is None:
         return "waiting" if last.measured and last.measured.state == "waiting" else "again"
-    return "sign" if last.measured.decision == "conforming" else "read"
+    if last.measured.decision != "conforming":
+        return "read"
+    return "sign" if came_to is None or came_to.decision == "conforming" else "onward"
 
 
 def _events(view: VisitView) -> str:

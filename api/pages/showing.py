@@ -11,6 +11,7 @@ from api.pages import sketches, views
 from api.pages.moves import Said, said_moves
 from api.pages.words import Words
 from calib_data.compare import Difference
+from calib_data.visit import CountedShift
 
 Json = Mapping[str, Any]
 N_CAUSES = 3  # of the budget; nobody betters more than that at once
@@ -51,17 +52,52 @@ class ShownPlacement:
 
 
 @dataclass(frozen=True)
+class ShownRelation:
+    """Two targets together."""
+
+    name: str
+    of: tuple[str, ...]
+    decision: str
+    values: tuple[ShownValue, ...]
+    others: tuple[ShownValue, ...]
+    moves: tuple[Said, ...]
+    says: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class ShownShift:
+    """What is required from one round to another.
+
+    Attributes:
+        where: From which placement in which round to which.
+        missing: Why it cannot be decided, and what to do.
+        is_bare: It has no value to show.
+    """
+
+    name: str
+    where: str
+    decision: str
+    values: tuple[ShownValue, ...]
+    missing: tuple[str, ...]
+    says: tuple[str, ...]
+    advice: tuple[str, ...]
+    is_bare: bool
+
+
+@dataclass(frozen=True)
 class ShownState:
     """Where something moved between photos: the values before, or after."""
 
     says: str
     placements: tuple[ShownPlacement, ...]
+    relations: tuple[ShownRelation, ...]
 
 
 @dataclass(frozen=True)
 class ShownResult:
     decision: str
     placements: tuple[ShownPlacement, ...]
+    relations: tuple[ShownRelation, ...]
     states: tuple[ShownState, ...]
     failed: tuple[str, ...]
     passed: tuple[str, ...]
@@ -80,6 +116,7 @@ def show(result: Json, kit_file: Json, words: Words, figures: Figures) -> ShownR
     return ShownResult(
         decision=result["decision"],
         placements=tuple(_placement(p, kit_file, words, figures) for p in result["placements"]),
+        relations=tuple(_relations(result, words, figures)),
         states=tuple(_state(state, kit_file, words, figures) for state in result["states"]),
         failed=tuple(figures.words(test["says"]) for test in result["tests"] if not test["ok"]),
         passed=tuple(figures.words(test["says"]) for test in result["tests"] if test["ok"]),
@@ -104,7 +141,48 @@ def _clamps(clamps: Json, words: Words) -> str:
 
 def _state(state: Json, kit_file: Json, words: Words, figures: Figures) -> ShownState:
     placements = tuple(_placement(p, kit_file, words, figures) for p in state["placements"])
-    return ShownState(figures.words(state["says"]), placements)
+    return ShownState(figures.words(state["says"]), placements, tuple(_relations(state, words, figures)))
+
+
+def _relations(result: Json, words: Words, figures: Figures) -> Iterator[ShownRelation]:
+    for one in result.get("relations", ()):
+        shown = [
+            show_value(key, value, one["budget"].get(key, {}), words, figures)
+            for key, value in one["values"].items()
+        ]
+        yield ShownRelation(
+            name=one["name"],
+            of=tuple(one["of"]),
+            decision=one["decision"],
+            values=tuple(value for value in shown if value.decision),
+            others=tuple(value for value in shown if not value.decision),
+            moves=tuple(Said(figures.words(says)) for says in one["advice"]),
+            says=_unless_out(one, figures),
+        )
+
+
+def _unless_out(part: Json, figures: Figures) -> tuple[str, ...]:
+    """What is said of the whole; of what is out, the joint risk tells nothing more."""
+    is_out = part["decision"] == "nonconforming"
+    return () if is_out else tuple(figures.words(says) for says in part["says"])
+
+
+def show_shift(shift: CountedShift, words: Words, figures: Figures) -> ShownShift:
+    """A shift as the visit's page shows it."""
+    told = shift.result
+    where = {"first": told["from"], "second": told["to"], "before": shift.before, "after": shift.after}
+    is_bare = all(value["value"] is None for value in told["values"].values())
+    missing = tuple(figures.words(says) for says in shift.missing)
+    return ShownShift(
+        name=shift.name,
+        where=words("between.shift.line" if is_bare else "between.shift.rounds", **where),
+        decision=shift.decision,
+        values=tuple(show_value(key, value, {}, words, figures) for key, value in told["values"].items()),
+        missing=missing,
+        says=tuple(says for says in _unless_out(told, figures) if says not in missing),
+        advice=tuple(figures.words(says) for says in told["advice"]),
+        is_bare=is_bare,
+    )
 
 
 def _placement(placement: Json, kit_file: Json, words: Words, figures: Figures) -> ShownPlacement:
@@ -123,10 +201,7 @@ def _placement(placement: Json, kit_file: Json, words: Words, figures: Figures) 
         values=tuple(value for value in shown if value.decision),
         others=tuple(value for value in shown if not value.decision),
         moves=said_moves(placement, kit_file, figures),
-        # Of a placement that is out, the joint risk tells nothing more.
-        says=()
-        if placement["decision"] == "nonconforming"
-        else tuple(figures.words(says) for says in placement["says"]),
+        says=_unless_out(placement, figures),
         closeup=sketches.closeup(placement, words, figures),
     )
 

@@ -119,6 +119,8 @@ def _parts(db: Session, store: Store, entries: list[Entry]) -> Iterator[_Part]:
         shops[entry.store_id] = record["shop"]["name"]
         yield _Part(f"{folder}record.pdf", record_pdf(record, page_of(ours, entry)))
         yield from _rounds(store, record, folder, missing)
+        for i, shift in enumerate(record.get("shifts", ()), start=1):
+            yield _Part(f"{folder}shift-{i}.json", _json(shift["file"]))
     recorded = {entry.visit_id for entry in entries}
     for removal in db.scalars(select(Entry).where(Entry.kind == REMOVAL_KIND, Entry.body.is_not(None))):
         if recorded & {visit for photo in chain.body_of(removal)["photos"] for visit in photo["visits"]}:
@@ -169,15 +171,15 @@ def _rounds(store: Store, record: Json, folder: str, missing: list[str]) -> Iter
         if observations:
             yield _Part(f"{inside}observations.json", _json(observations))
             listed = [photo["name"] for photo in photos]
-        kit, placements = _given(record, one)
-        names = [f"placement-{i}.json" for i in range(1, len(placements) + 1)]
-        yield _Part(f"{inside}kit.json", _json(kit))
-        for name, placement in zip(names, placements, strict=True):
-            yield _Part(inside + name, _json(placement))
+        kit = one["inputs"]["kit"] if one["inputs"] else record["kit"]
+        yield _Part(f"{inside}kit.json", _json(kit["file"]))
+        required = _required(record, one)
+        for name, file in required.items():
+            yield _Part(inside + name, _json(file))
         cameras = [camera["file"] for camera in one["inputs"].get("cameras", ())]
         for i, camera in enumerate(cameras, start=1):
             yield _Part(f"{inside}camera-{i}.json", _json(camera))
-        made = _set(record, one, names, listed)
+        made = _set(record, one, list(required), listed)
         made |= {"observations": "observations.json"} if observations else {}
         yield _Part(f"{inside}set.json", _json(made))
     refused = [photo for photo in record["photos"] if photo["round"] is None]
@@ -196,14 +198,17 @@ def _observations(record: Json, one: Json, photos: list[Json]) -> Json | None:
     return None
 
 
-def _given(record: Json, one: Json) -> tuple[Json, list[Json]]:
-    """Kit and placements as the round was measured with, else as the visit ended with."""
-    if one["inputs"]:
-        return one["inputs"]["kit"]["file"], [each["file"] for each in one["inputs"]["placements"]]
-    return record["kit"]["file"], [each["file"] for each in record["placements"]]
+def _required(record: Json, one: Json) -> dict[str, Json]:
+    """Placements and relations as the round was measured with, else as the visit ended with, by file name."""
+    given = one["inputs"] or record
+    return {
+        f"{kind}-{i}.json": each["file"]
+        for kind in ("placement", "relation")
+        for i, each in enumerate(given.get(f"{kind}s", ()), start=1)
+    }
 
 
-def _set(record: Json, one: Json, placements: list[str], photos: list[str]) -> Json:
+def _set(record: Json, one: Json, required: list[str], photos: list[str]) -> Json:
     made: Json = {
         "format": SET,
         "title": f"Visit {record['visit']['number']}, round {one['number']}",
@@ -212,7 +217,9 @@ def _set(record: Json, one: Json, placements: list[str], photos: list[str]) -> J
         "vehicle": one["inputs"].get("vehicle", record["visit"]["vehicle"]),
     }
     made |= {"study": _of_study(record["study"], one)} if record.get("study") else {}
-    made |= {"placements": placements} if placements else {}
+    for kind in ("placement", "relation"):
+        names = [name for name in required if name.startswith(kind)]
+        made |= {f"{kind}s": names} if names else {}
     made |= {"photos": photos} if photos else {}
     n_cameras = len(one["inputs"].get("cameras", ()))
     made |= {"cameras": [f"camera-{i}.json" for i in range(1, n_cameras + 1)]} if n_cameras else {}
@@ -243,6 +250,8 @@ NOTE = """How to check these files
 1. Compute a round again: plumbsight measure round-1
    (observations.json stands in for photos that are not here; with --observations it is
    measured from alone)
+   What is required from one round to another (shift-1.json): measure both with --json, then
+   plumbsight shift shift-1.json RESULT-OF-ONE RESULT-OF-THE-OTHER
 2. Take all of it into another store, checked first: plumbsight import THIS.zip --store FOLDER
 3. Without plumbsight: the SHA-256 of each entry's bytes is its body_sha256 in chain.json. A
    link's own sha256 is the SHA-256 of the link's before (64 zeros before the first) followed by

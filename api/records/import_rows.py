@@ -45,7 +45,8 @@ def add_visit(db: Session, record: Json) -> None:
         _add_person(db, person)
     visit, kit = record["visit"], record["kit"]
     _add_revision(db, kit, Kit, KitRevision, "kit_id", _REVISION)
-    for placement in record["placements"]:
+    required = [one for key in ("placements", "relations", "shifts") for one in record.get(key, ())]
+    for placement in required:
         _add_revision(db, placement, Placement, PlacementRevision, "placement_id", _REVISION + _PROCEDURE)
     if db.scalar(select(Visit.id).where(Visit.slip == visit["slip"])):
         raise ConflictError(f"Another visit here has the slip {visit['slip']}. Nothing was taken in.")
@@ -56,7 +57,7 @@ def add_visit(db: Session, record: Json) -> None:
     of_visit = {"visit_id": visit["id"]}
     if record.get("study"):
         db.add(Study(**of_visit, **_some(record["study"], ("name", "set_up", "varies"))))
-    for position, one in enumerate(record["placements"]):
+    for position, one in enumerate(required):
         chosen = {"placement_id": one["id"], "revision": one["revision"]}
         db.add(VisitPlacement(**of_visit, position=position, **chosen))
     for one in record["conditions"]:
@@ -117,7 +118,7 @@ def _add_proofs(db: Session, record: Json) -> None:
 
 
 def _add_round(db: Session, visit_id: str, one: Json) -> None:
-    own = ("id", "number", "kind", "opened_by", "opened_at", "closed_by", "closed_at")
+    own = ("id", "number", "kind", "opened_by", "opened_at", "closed_by", "closed_at", "standing")
     db.add(Round(visit_id=visit_id, **_some(one, own)))
     db.flush()
     for earlier in one["earlier"]:

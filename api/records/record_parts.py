@@ -1,4 +1,4 @@
-"""Parts of a record on paper: styles, tables, and what the last round measured."""
+"""Parts of a record on paper: styles, tables, and what was measured."""
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -16,8 +16,9 @@ from api.figures import Figures
 from api.records.paper import BOLD, FIXED, PLAIN, Drawing, marked_up
 from api.records.recording import Json
 from calib_data.drawings import draw_plan_and_side, draw_strip
+from calib_data.visit import Counted
 from vision.advice import LABELS
-from vision.kit import EVERY_KEY
+from vision.kit import EVERY_KEY, RELATION_KEYS
 
 PAPERS = {"A4": A4, "Letter": LETTER}
 MARGIN, FOOT = 16 * mm, 20 * mm
@@ -154,40 +155,73 @@ def plain(name: str) -> str:
 
 def in_order(by_key: Json) -> Iterator[tuple[str, Any]]:
     """By the values' names in their usual order: canonical JSON has them by letter."""
-    return ((key, by_key[key]) for key in EVERY_KEY if key in by_key)
+    return ((key, by_key[key]) for key in (*EVERY_KEY, *RELATION_KEYS) if key in by_key)
 
 
-# --- what the last round measured -----------------------------------------------------------------
+# --- what was measured --------------------------------------------------------------------------
 
 
-def values(record: Json, last: Json, page: Page) -> Iterator[Flowable]:
-    """Each placement's values against what was required."""
-    procedures = {one["file"]["name"]: one for one in record["placements"]}
-    for placement in last["result"]["placements"]:
-        head = f"{placement['name']}: {decision_words(placement['decision'])} (round {last['number']})"
-        procedure = procedures.get(placement["name"])
-        source = [text(_required_by(placement, procedure), SMALL)] if procedure else []
-        yield KeepTogether([text(head, HEADING), *source, _value_table(placement, page)])
-        yield text(
-            "Strips: grey = allowed, its ends and the required value marked; bar = 95 % interval, plain "
-            "where conforming, slanted lines where undecided, crossed where nonconforming; dot = value. "
-            "P: probability of lying within what is allowed.",
-            SMALL,
-        )
-        for words in placement.get("says", ()):
-            yield text(page.figures.words(words))
-        if placement["decision"] in ("nonconforming", "undecided") and placement.get("advice"):
-            yield CondPageBreak(ROOM / 2)
-            yield text("What the program advised", SUBHEADING)
-            yield from bullets([page.figures.words(words) for words in placement["advice"]])
+def values(record: Json, counted: Sequence[Counted], page: Page) -> Iterator[Flowable]:
+    """Values against what was required: of each placement, between two, and from round to round."""
+    required = {one["file"]["name"]: one for one in record["placements"]}
+    relations = {one["file"]["name"]: one for one in record.get("relations", ())}
+    for one in counted:
+        if one.part is None:
+            yield text(f"{one.name}: undecided. {one.says}", HEADING)
+            continue
+        is_relation = "of" in one.part
+        procedure = (relations if is_relation else required).get(one.name)
+        says = (_between if is_relation else _required_by)(one.part, procedure) if procedure else ""
+        yield from _decided(one.part, f"round {one.number}", says, page)
+    for shift in record.get("shifts", ()):
+        came_to = shift["came_to"]
+        numbers = [came_to[key] for key in ("before_round", "after_round")]
+        where = "no two rounds" if None in numbers else f"from round {numbers[0]} to round {numbers[1]}"
+        yield from _decided(came_to, where, _from_to(came_to, shift), page)
+
+
+def _decided(part: Json, where: str, source: str, page: Page) -> Iterator[Flowable]:
+    head = f"{part['name']}: {decision_words(part['decision'])} ({where})"
+    told = [text(source, SMALL)] if source else []
+    yield KeepTogether([text(head, HEADING), *told, _value_table(part, page)])
+    yield text(
+        "Strips: grey = allowed, its ends and the required value marked; bar = 95 % interval, plain "
+        "where conforming, slanted lines where undecided, crossed where nonconforming; dot = value. "
+        "P: probability of lying within what is allowed.",
+        SMALL,
+    )
+    for words in part.get("says", ()):
+        yield text(page.figures.words(words))
+    if part["decision"] in ("nonconforming", "undecided") and part.get("advice"):
+        yield CondPageBreak(ROOM / 2)
+        yield text("What the program advised", SUBHEADING)
+        yield from bullets([page.figures.words(words) for words in part["advice"]])
+
+
+def _procedure(one: Json) -> str:
+    return f"Required by: {one['procedure_title']}, {one['procedure_edition']}"
+
+
+def _between(relation: Json, procedure: Json) -> str:
+    first, second = relation["of"]
+    return (
+        f"{_procedure(procedure)} (relation revision {procedure['revision']}). Between {first} and {second}: "
+        "differences are the first minus the second."
+    )
+
+
+def _from_to(shift: Json, procedure: Json) -> str:
+    return (
+        f"{_procedure(procedure)} (shift revision {procedure['revision']}). From {shift['from']} to "
+        f"{shift['to']}: the later round minus the earlier one; what both share takes no part in u."
+    )
 
 
 def _required_by(placement: Json, procedure: Json) -> str:
     line, datum = (plain(procedure["file"][key]) for key in ("reference_line", "datum"))
     return (
-        f"Required by: {procedure['procedure_title']}, {procedure['procedure_edition']} (placement revision "
-        f"{procedure['revision']}). Target {placement['target']} on fixture {placement['fixture']}; distance "
-        f"from the {datum}, lateral and yaw from the {line}."
+        f"{_procedure(procedure)} (placement revision {procedure['revision']}). Target {placement['target']} "
+        f"on fixture {placement['fixture']}; distance from the {datum}, lateral and yaw from the {line}."
     )
 
 
@@ -243,12 +277,16 @@ def _required(key: str, entry: Json, figures: Figures) -> str:
     return f"{nominal} {width}\N{NO-BREAK SPACE}{figures.unit_of(key)}"
 
 
-def checks(result: Json, figures: Figures) -> Iterator[Flowable]:
-    """What the photos say of themselves and of the vehicle: reasons to trust or to doubt."""
+def checks(result: Json, figures: Figures, of: str = "") -> Iterator[Flowable]:
+    """What the photos say of themselves and of the vehicle: reasons to trust or to doubt.
+
+    Args:
+        of: Which round it is, where that must be said.
+    """
     tests = result.get("tests", ())
     failed = [f"{test['name']}: {test['says']}" for test in tests if not test["ok"]]
     yield CondPageBreak(ROOM)
-    yield text("Do the photos agree with each other and with what was declared?", HEADING)
+    yield text(f"Do the photos{of} agree with each other and with what was declared?", HEADING)
     if failed:
         yield text(f"No: {len(failed)} of {len(tests)} tests not passed.", STRONG)
         yield from bullets([figures.words(words) for words in failed])
@@ -267,28 +305,28 @@ def quantity(key: str, entry: Json, figures: Figures) -> str:
     return f"{value} {figures.unit_of(key)}, u {u}"
 
 
-def views(result: Json, page: Page) -> Iterator[Flowable]:
-    """Plan and side view on a page of their own, to a scale that a ruler can check."""
+def views(result: Json, page: Page, of: str = " in the last round") -> Iterator[Flowable]:
+    """Plan and side view on a page of their own, to a scale that a ruler can check; `of`: of which round."""
     if "geometry" not in result:
         return
     height_in = page.height / 72 - 0.75  # heading and caption
     caption = "A target is drawn 1 m across, whatever its size; its arrow shows the way it faces."
     yield KeepTogether(
         [
-            text("As it stood in the last round", HEADING),
+            text(f"As it stood{of}", HEADING),
             Drawing(draw_plan_and_side(result, page.width / 72, height_in)),
             text(caption, SMALL),
         ]
     )
 
 
-def budget(result: Json, page: Page) -> Iterator[Flowable]:
-    """Where the uncertainty comes from."""
+def budget(counted: Sequence[Counted], page: Page) -> Iterator[Flowable]:
+    """Where the uncertainty of each value comes from."""
     rows: list[list[Any]] = [header("Value", "Where its uncertainty comes from (shares of the variance)")]
-    for placement in result["placements"]:
-        for key, shares in in_order(placement.get("budget", {})):
+    for one in counted:
+        for key, shares in in_order((one.part or {}).get("budget", {})):
             most = sorted(shares.items(), key=lambda item: -item[1])[:CAUSES_SHOWN]
             words = ", ".join(f"{plain(cause)} {100 * share:.0f} %" for cause, share in most)
-            rows.append([text(f"{placement['name']}: {LABELS.get(key, plain(key))}"), text(words)])
+            rows.append([text(f"{one.name}: {LABELS.get(key, plain(key))}"), text(words)])
     if len(rows) > 1:
         yield KeepTogether([text("Uncertainty", HEADING), grid(rows, (70 * mm, page.width - 70 * mm))])

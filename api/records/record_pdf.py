@@ -52,9 +52,10 @@ from api.records.record_parts import (
     values,
     views,
 )
-from api.records.recording import STUDY, Json, is_demo, last_look
+from api.records.recording import STUDY, Json, asked_of, is_demo
 from calib_data.record import LOOKS
 from calib_data.sheets import SECOND_CHECK
+from calib_data.visit import counted_of, counting_looks, last_look
 from vision.advice import LABELS
 
 PALE = Color(0.9, 0.9, 0.9)
@@ -157,13 +158,17 @@ def _story(record: Json, page: Page) -> Iterator[Flowable]:
     clock = Clock(record["shop"]["zone"])
     names = {one["id"]: one["name"] for one in record["people"]}
     last = last_look(record["rounds"])
+    counted = counted_of(record["rounds"], asked_of(record))
+    looks = [one for one in counting_looks(record["rounds"], counted) if one["result"]]
     yield from _opening(record, page)
     yield _facts(record, page, clock, names)
-    if last and last["result"] and not record.get("study"):
-        yield from values(record, last, page)
-        yield from views(last["result"], page)
-        yield from checks(last["result"], page.figures)
-        yield from budget(last["result"], page)
+    if looks and not record.get("study"):
+        yield from values(record, counted, page)
+        for one in looks:
+            of = {"of": f" in round {one['number']}"} if len(looks) > 1 else {}
+            yield from views(one["result"], page, **of)
+            yield from checks(one["result"], page.figures, **of)
+        yield from budget(counted, page)
     yield from _rounds(record, page, clock, names)
     yield from listed("Not checked here", record["not_checked"])
     yield from listed("Cautions", [*record["cautions"], *_unprinted(record)])
@@ -262,7 +267,9 @@ def _rounds(record: Json, page: Page, clock: Clock, names: dict[str, str]) -> It
         decision = "check of the clamps" if one["kind"] not in LOOKS else decision
         rows.append(
             [
-                text(f"{one['number']}: {KINDS.get(one['kind'], plain(one['kind']))}"),
+                lines_of(
+                    [f"{one['number']}: {KINDS.get(one['kind'], plain(one['kind']))}", *_stood(record, one)]
+                ),
                 text(f"{times}; {n_photos} photos; {names.get(one['opened_by'], '')}"),
                 text(decision, STRONG),
                 lines_of(list(_round_lines(one, page.figures, is_study)) or [one["says"]]),
@@ -272,6 +279,14 @@ def _rounds(record: Json, page: Page, clock: Clock, names: dict[str, str]) -> It
     yield CondPageBreak(ROOM)
     yield text(f"All rounds, in order ({len(record['rounds'])})", HEADING)
     yield grid(rows, (*widths, page.width - sum(widths)))
+
+
+def _stood(record: Json, one: Json) -> Iterator[str]:
+    """Which placements stood in a round, where these are not all of the visit's."""
+    standing = one.get("standing")
+    if standing is not None:
+        names = [placement["name"] for placement in record["placements"] if placement["id"] in standing]
+        yield f"at {', '.join(names)}"
 
 
 def _round_lines(one: Json, figures: Figures, is_study: bool) -> Iterator[str]:
@@ -284,7 +299,8 @@ def _round_lines(one: Json, figures: Figures, is_study: bool) -> Iterator[str]:
         ]
         state = "as the kit says" if seat["is_seated"] else "off its seat"
         yield f"{plain(wheel)}: {told[0]} off the axis, {told[1]} of tilt: {state}"
-    for placement in (one["result"] or {}).get("placements", ()):
+    result = one["result"] or {}
+    for placement in (*result.get("placements", ()), *result.get("relations", ())):
         for key, entry in in_order(placement["values"]):
             if "nominal" not in entry:
                 continue

@@ -24,13 +24,13 @@ from api.tables import (
     Round,
     Study,
     Visit,
-    VisitPlacement,
 )
-from api.visits import proofs
-from api.visits.clampchecks import AFTER, BEFORE
+from api.visits import inputs, proofs
+from api.visits.clampchecks import BEFORE
 from api.visits.conditions import CONDITIONS
 from calib_data.record import LOOKS, RECORD
 from calib_data.sheets import SECOND_CHECK
+from calib_data.visit import Asked, Whole, counting_looks, whole_of
 from vision.decide import P_PROOF
 
 Json = dict[str, Any]
@@ -59,29 +59,33 @@ def facts(db: Session, visit: Visit) -> Json:
     """All that the tables say of a visit, in the record's words; without chain, shop and signature."""
     rounds = list(db.scalars(select(Round).where(Round.visit_id == visit.id).order_by(Round.number)))
     told = [_round(db, one) for one in rounds]
+    required = _required(db, visit)
+    whole = whole_of(told, asked_of(required))
     photos = list(_photos(db, visit, rounds))
     conditions = _conditions(db, visit)
     study = _study(db, visit)
     made: Json = {
         "format": RECORD,
-        "decision": "none" if study else decision_of(told),
-        "says": study_words(study, told) if study else in_words(told),
+        "decision": "none" if study else whole.decision,
+        "says": study_words(study, told) if study else whole.says,
         "covers": STUDY_COVERS if study else COVERS,
         "visit": _visit(visit, told, photos),
         "study": study,
         "kit": _kit(db, visit),
         "proof": _standing(db, visit),
         "proofs": _proofs(db, visit),
-        "placements": _placements(db, visit),
+        "placements": required["placements"],
+        "relations": required["relations"],
+        "shifts": list(_shifts(required["shifts"], whole)),
         "conditions": conditions,
         "deviations": _deviations(db, visit),
         "rounds": told,
         "clamps_off": _clamps_off(db, visit),
         "photos": photos,
         "phones": _phones(photos),
-        "rule": _rule(told),
-        "not_checked": _not_checked(told, conditions),
-        "cautions": _cautions(told, photos),
+        "rule": _rule(whole),
+        "not_checked": _not_checked(counting_looks(told, whole.counted), conditions),
+        "cautions": _cautions(told, photos, whole),
     }
     return made | {"people": _people(db, made)}
 
@@ -89,29 +93,10 @@ def facts(db: Session, visit: Visit) -> Json:
 # --- decision -----------------------------------------------------------------------------------
 
 
-def decision_of(rounds: Sequence[Json]) -> str:
-    """That of the last look; one that gave no result leaves the visit undecided, whatever came before.
-
-    So does a vehicle that was rolled after it.
-    """
-    last = last_look(rounds)
-    if was_rolled_since(rounds):
-        return "undecided"
-    return last["result"]["decision"] if last and last["result"] else "undecided"
-
-
-def in_words(rounds: Sequence[Json]) -> str:
-    """E.g. "conforming in round 3 of 3"."""
-    last, n = last_look(rounds), len(rounds)
-    if last is None:
-        return "no round of the target"
-    if was_rolled_since(rounds):
-        return f"undecided: the vehicle was rolled after round {last['number']} of {n}"
-    if last["result"]:
-        decision = last["result"]["decision"]
-        words = "measured, nothing required" if decision == "none" else decision
-        return f"{words} in round {last['number']} of {n}"
-    return f"undecided: round {last['number']} of {n} could not be measured"
+def asked_of(record: Json) -> Asked:
+    """What a record says was required; an older one knows placements only."""
+    relations, shifts = ([one["file"] for one in record.get(key, ())] for key in ("relations", "shifts"))
+    return Asked(record["placements"], relations, shifts)
 
 
 def study_words(study: Json, rounds: Sequence[Json]) -> str:
@@ -120,20 +105,10 @@ def study_words(study: Json, rounds: Sequence[Json]) -> str:
     return f"{STUDY}: {n} {'round' if n == 1 else 'rounds'} of {study['set_up']}"
 
 
-def last_look(rounds: Sequence[Json]) -> Json | None:
-    """The last round that looked at the target; none if none did."""
-    return next((one for one in reversed(rounds) if one["kind"] in LOOKS), None)
-
-
-def was_rolled_since(rounds: Sequence[Json]) -> bool:
-    """Whether the clamps were checked after the last look, so that the vehicle stands elsewhere."""
-    last = last_look(rounds)
-    return last is not None and any(one["kind"] == AFTER and one["number"] > last["number"] for one in rounds)
-
-
 def is_demo(record: Json) -> bool:
     """Whether anything in it is for demonstration only."""
-    return record["kit"]["is_demo"] or any(one["is_demo"] for one in record["placements"])
+    required = [one for key in ("placements", "relations", "shifts") for one in record.get(key, ())]
+    return record["kit"]["is_demo"] or any(one["is_demo"] for one in required)
 
 
 # --- parts --------------------------------------------------------------------------------------
@@ -194,22 +169,29 @@ def _proofs(db: Session, visit: Visit) -> list[Json]:
     ]
 
 
-def _placements(db: Session, visit: Visit) -> list[Json]:
-    of_visit = select(VisitPlacement).where(VisitPlacement.visit_id == visit.id)
-    rows = [
-        db.get_one(PlacementRevision, (one.placement_id, one.revision))
-        for one in db.scalars(of_visit.order_by(VisitPlacement.position))
-    ]
-    return [
-        _revision(row, row.placement_id)
-        | {
-            "procedure_title": row.procedure_title,
-            "procedure_edition": row.procedure_edition,
-            "family": row.family,
-            "file": row.file,
-        }
-        for row in rows
-    ]
+def _required(db: Session, visit: Visit) -> dict[str, list[Json]]:
+    """Placements, relations and shifts, each with who entered it and by which procedure."""
+    required = inputs.required_of(db, visit.id)
+    return {
+        kind: [
+            _revision(row, row.placement_id)
+            | {
+                "procedure_title": row.procedure_title,
+                "procedure_edition": row.procedure_edition,
+                "family": row.family,
+                "file": row.file,
+            }
+            for row in getattr(required, kind)
+        ]
+        for kind in ("placements", "relations", "shifts")
+    }
+
+
+def _shifts(required: Sequence[Json], whole: Whole) -> Iterator[Json]:
+    """Each shift with its two rounds, and what it comes to."""
+    for one, decided in zip(required, whole.shifts, strict=True):
+        came_to = {"before_round": decided.before, "after_round": decided.after, **decided.result}
+        yield one | {"came_to": came_to}
 
 
 def _revision(row: KitRevision | PlacementRevision, own_id: str) -> Json:
@@ -264,6 +246,7 @@ def _round(db: Session, row: Round) -> Json:
         "opened_at": row.opened_at,
         "closed_by": row.closed_by,
         "closed_at": row.closed_at,
+        "standing": row.standing,
         "state": last.state if last else "not_asked",
         "says": last.says if last else unmeasured,
         "asked_at": last.asked_at if last else None,
@@ -329,29 +312,26 @@ def _phones(photos: Iterable[Json]) -> list[str]:
     return named
 
 
-def _rule(rounds: Sequence[Json]) -> Json:
-    last = last_look(rounds)
-    result = last["result"] if last else None
+def _rule(whole: Whole) -> Json:
     joint = [
-        {"placement": one["name"], **one["joint"]}
-        for one in (result or {}).get("placements", ())
-        if "joint" in one
+        {"placement": one.name, **one.part["joint"]}
+        for one in whole.counted
+        if one.part is not None and "joint" in one.part
     ]
     limits = {"conforming_from_p": P_PROOF, "nonconforming_to_p": round(1 - P_PROOF, 9)}
     return {"says": RULE, **limits, "joint": joint}
 
 
-def _not_checked(rounds: Sequence[Json], conditions: Sequence[Json]) -> list[str]:
-    """What the last look's result leaves open, and the conditions that nobody looked at."""
-    last = last_look(rounds)
-    result = last["result"] if last else None
+def _not_checked(looks: Sequence[Json], conditions: Sequence[Json]) -> list[str]:
+    """What the results that count leave open, and the conditions that nobody looked at."""
+    left_open = [says for one in looks if one["result"] for says in one["result"].get("not_checked", ())]
     latest = {one["name"]: one for one in conditions}
     unchecked = [one for one in latest.values() if one["state"] == "not_checked"]
     words = [f"{one['name'].replace('_', ' ')}: {one['asks']}".removesuffix(": ") for one in unchecked]
-    return [*(result or {}).get("not_checked", ()), *words]
+    return [*dict.fromkeys(left_open), *words]
 
 
-def _cautions(rounds: Sequence[Json], photos: Sequence[Json]) -> list[str]:
+def _cautions(rounds: Sequence[Json], photos: Sequence[Json], whole: Whole) -> list[str]:
     results = [one["result"] or {} for one in rounds]
     said = list(dict.fromkeys(result["caution"] for result in results if result.get("caution")))
     for one, result in zip(rounds, results, strict=True):
@@ -359,6 +339,7 @@ def _cautions(rounds: Sequence[Json], photos: Sequence[Json]) -> list[str]:
         said += [f"Round {one['number']}: {words}" for words in (*failed, *result.get("warnings", ()))]
         if one["result"] is None and one["clamps"] is None and one["kind"] != BEFORE:
             said.append(f"Round {one['number']} gave no result: {one['says']}")
+    said += [f"{shift.name}: {says}" for shift in whole.shifts for says in shift.missing]
     removed = sum(1 for p in photos if p["removed_at"])
     if removed:
         said.append(f"{removed} of {len(photos)} photos were removed by order before signing.")

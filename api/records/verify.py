@@ -258,12 +258,13 @@ def _records(db: Session) -> tuple[int, list[str]]:
 
 
 # What people said and photos showed. The words that a program's version puts around it are not compared, nor
-# what may change after signing: names and roles, and photos that an entry says were removed.
+# what may change after signing: names and roles, and photos that an entry says were removed. What a shift
+# came to follows from the rounds' results, which are compared.
 _COMPARED = (
-    *("visit", "study", "kit", "proofs", "placements", "conditions", "deviations"),
+    *("visit", "study", "kit", "proofs", "placements", "relations", "shifts", "conditions", "deviations"),
     *("rounds", "clamps_off", "photos"),
 )
-_MAY_DIFFER = {"identity", "asks", "removed_at"}
+_MAY_DIFFER = {"identity", "asks", "removed_at", "came_to"}
 
 
 def _facts(record: Json) -> Json:

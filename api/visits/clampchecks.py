@@ -13,9 +13,9 @@ from sqlalchemy.orm import Session
 
 from api.tables import ClampOff, Measured, Round
 from calib_data.clamps import as_hung
-from calib_data.record import LOOKS
+from calib_data.record import LOOKS, ROLLED
 
-BEFORE, AFTER = "clamps_before", "clamps_after"
+BEFORE, AFTER = "clamps_before", ROLLED
 
 
 @dataclass(frozen=True)

@@ -11,11 +11,12 @@ from api.access.shop import shop
 from api.context import TheService
 from api.idempotency import Once
 from api.tables import Arrival, Round
-from api.visits import conditions, rounds, slips, tray, visits
+from api.visits import conditions, rounds, slips, tray, visit_rows, visits, whole
 from api.visits.conditions import ConditionSaid, ConditionView
 from api.visits.revisions import name_of
 from api.visits.studies import StudySaid
 from api.visits.visits import BeginVisit, Defaults, VehicleCorrection, VisitLine, VisitView
+from calib_data.visit import Whole
 
 router = APIRouter(prefix="/api", tags=["visits"])
 
@@ -293,6 +294,14 @@ def clamps_off(visit_id: str, body: ClampsOffBody, caller: Technician, once: Onc
         return visits.summary(db, visit_id)
 
     return once.do(201, act)
+
+
+@router.get("/visits/{visit_id}/decision")
+def decision_so_far(visit_id: str, _: Technician, service: TheService) -> Whole:
+    """What the visit comes to so far, as its record would say: the worst of all that is required."""
+    with service.store.reading() as db:
+        visit_rows.of_a_vehicle(db, visit_id)
+        return whole.of_visit(db, visit_id)
 
 
 # --- the slip ---------------------------------------------------------------------------------------

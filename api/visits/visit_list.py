@@ -17,7 +17,7 @@ from api.tables import (
     Visit,
     VisitPlacement,
 )
-from api.visits import studies
+from api.visits import studies, whole
 
 
 @dataclass(frozen=True)
@@ -27,7 +27,8 @@ class VisitLine:
     Attributes:
         open_round: Number of the round that takes photos; none where none is open.
         n_tray: Photos that wait for a person's word.
-        decision, decision_round: Of the latest round that has a result; a study decides nothing.
+        decision, decision_round: Of the latest round that has a result; where it alone does not decide, what
+            the visit comes to, and no round. A study decides nothing.
         study: Its name, where the visit is one of a study.
     """
 
@@ -53,7 +54,8 @@ def listed(db: Session, skip: int = 0, limit: int = 50) -> list[VisitLine]:
     ids = [visit.id for visit in found]
     numbers, open_rounds = _rounds(db, ids)
     n_tray, demos, of_studies = _n_tray(db, ids), demos_of(db, ids), studies.of_visits(db, ids)
-    decisions = _decisions(db, [one for one in ids if one not in of_studies])
+    deciding = [one for one in ids if one not in of_studies]
+    decisions, wholes = _decisions(db, deciding), whole.decisions(db, deciding)
     return [
         VisitLine(
             id=visit.id,
@@ -66,8 +68,8 @@ def listed(db: Session, skip: int = 0, limit: int = 50) -> list[VisitLine]:
             n_rounds=numbers.get(visit.id, 0),
             open_round=open_rounds.get(visit.id),
             n_tray=n_tray.get(visit.id, 0),
-            decision=decisions.get(visit.id, (None, None))[1],
-            decision_round=decisions.get(visit.id, (None, None))[0],
+            decision=wholes.get(visit.id, decisions.get(visit.id, (None, None))[1]),
+            decision_round=None if visit.id in wholes else decisions.get(visit.id, (None, None))[0],
             study=of_studies.get(visit.id),
         )
         for visit in found

@@ -25,6 +25,7 @@ from calib_data.recheck import (
     sheet_values,
 )
 from calib_data.result import UnreadPhoto, to_result
+from calib_data.visit import whole_of
 from tools.recheck.material import Json, RoundToMeasure, WantedPhoto
 from tools.recheck.rounds import rounds_of
 from tools.recheck.sets import ArchivedSet
@@ -56,10 +57,11 @@ def recheck_set(one: ArchivedSet, mode: Mode) -> tuple[RoundAgain, ...]:
     """
     cv2.setNumThreads(1)  # the workers are the parallelism
     made = []
+    todays: dict[int, Json | None] = {}
     with rounds_of(one) as rounds:
         for material in rounds:
             start = time.perf_counter()
-            again = _again(material, mode)
+            again = _again(material, mode, todays)
             again.facts["seconds"] = time.perf_counter() - start
             made.append(again)
     return tuple(made)
@@ -71,7 +73,8 @@ def without_a_worker(one: ArchivedSet, says: str) -> tuple[RoundAgain, ...]:
     return (_told(facts, (), (*one.findings, Finding("not_measured", "", says))),)
 
 
-def _again(material: RoundToMeasure, mode: Mode) -> RoundAgain:
+def _again(material: RoundToMeasure, mode: Mode, todays: dict[int, Json | None]) -> RoundAgain:
+    """`todays` are the results of the visit's earlier rounds, by number; this one's is added."""
     photos = _Photos(material, mode)
     facts, today = dict(material.facts), None
     vehicle = facts.pop("vehicle", {})
@@ -95,7 +98,9 @@ def _again(material: RoundToMeasure, mode: Mode) -> RoundAgain:
         kind = type(wrong).__name__
         says = f"This is a defect of plumbsight: {kind} in {where.name}, line {where.lineno}: {wrong}"
     findings = [*material.findings, *photos.findings]
-    compared = compare_with_signed(material.signed, today, mode, vehicle)
+    todays[facts["number"]] = today
+    signed, now = _with_shifts(material, todays)
+    compared = compare_with_signed(signed, now, mode, vehicle)
     findings += compared.findings
     findings += _without_result(material, today, says)
     facts |= {
@@ -106,6 +111,21 @@ def _again(material: RoundToMeasure, mode: Mode) -> RoundAgain:
         facts |= {"largest_off_u": compared.largest.off_u, "largest_off": compared.largest.title}
     again = _told(facts, (*compared.values, *measured), tuple(findings), in_words(findings, compared))
     return replace(again, failed=failed, photos=levels)
+
+
+def _with_shifts(
+    material: RoundToMeasure, todays: Mapping[int, Json | None]
+) -> tuple[Json | None, Json | None]:
+    """The result as signed and today's, each with the shifts that end in this round."""
+    number = material.facts["number"]
+    signed, today = material.signed, todays[number]
+    if material.shifts is None or today is None:
+        return signed, today
+    rounds = [one | {"result": todays.get(one["number"])} for one in material.shifts.rounds]
+    ending = [one for one in whole_of(rounds, material.shifts.asked).shifts if one.after == number]
+    if signed is not None:
+        signed = signed | {"shifts": [material.shifts.signed[one.name] for one in ending]}
+    return signed, today | {"shifts": [one.result for one in ending]}
 
 
 def _told(

@@ -10,6 +10,7 @@ from calib_data.observations import ObservationsFile, from_observations, observa
 from calib_data.photoset import PhotoSet
 from calib_data.reading import check, raise_problems
 from calib_data.recheck import Finding
+from calib_data.visit import Asked
 from tools.recheck.sets import ArchivedSet, PhotoPlace, fingerprint_of
 from vision.errors import SetError
 from vision.sightings import FoundPhoto
@@ -31,6 +32,20 @@ class WantedPhoto:
 
 
 @dataclass(frozen=True, eq=False)
+class ShiftsOfVisit:
+    """What a visit requires from one round to another.
+
+    Attributes:
+        rounds: The visit's, as its record has them, without results.
+        signed: What each shift came to, by name.
+    """
+
+    rounds: tuple[Json, ...]
+    asked: Asked
+    signed: Mapping[str, Json]
+
+
+@dataclass(frozen=True, eq=False)
 class RoundToMeasure:
     """One round.
 
@@ -41,6 +56,7 @@ class RoundToMeasure:
         signed: The result that was signed.
         is_signed: Whether a record tells of it; with `signed` None, as one that could not be measured.
         findings: What reading it brought up.
+        shifts: Of its visit; None: there are none.
         unreadable: Why it cannot be measured at all, for there is no whole description of it.
     """
 
@@ -52,6 +68,7 @@ class RoundToMeasure:
     is_signed: bool = False
     findings: tuple[Finding, ...] = ()
     unreadable: str = ""
+    shifts: ShiftsOfVisit | None = None
 
 
 def plain_facts(one: ArchivedSet) -> Json:

@@ -3,6 +3,7 @@
 import json
 from collections.abc import Callable, Iterator, Mapping
 
+from api.records.recording import asked_of
 from calib_data.formats import RESULT
 from calib_data.photoset import PhotoSet, photo_set_of
 from calib_data.reading import parse_json
@@ -14,6 +15,7 @@ from tools.recheck.listing import RECORD_NAME
 from tools.recheck.material import (
     Json,
     RoundToMeasure,
+    ShiftsOfVisit,
     WantedPhoto,
     found_then,
     kit_facts,
@@ -107,7 +109,17 @@ def _round(
         result if was_measured else None,
         was_measured,
         findings,
+        shifts=_shifts(record),
     )
+
+
+def _shifts(record: Json) -> ShiftsOfVisit | None:
+    if not record.get("shifts"):
+        return None
+    told = ("number", "kind", "standing", "closed_at", "state")
+    rounds = tuple({key: one[key] for key in told} for one in record["rounds"])
+    signed = {one["file"]["name"]: one["came_to"] for one in record["shifts"]}
+    return ShiftsOfVisit(rounds, asked_of(record), signed)
 
 
 def _place(photos: Photos, number: int, photo: Json) -> PhotoPlace:
@@ -116,22 +128,24 @@ def _place(photos: Photos, number: int, photo: Json) -> PhotoPlace:
     return known or PhotoPlace(Folder(""), photo["name"], "missing")
 
 
-def _given(record: Json, each: Json) -> tuple[Json, Json, list[Json]]:
-    """Vehicle, kit and placements as the round was measured with, else as the visit ended with."""
+def _given(record: Json, each: Json) -> tuple[Json, Json]:
+    """Vehicle and kit as the round was measured with, else as the visit ended with."""
     inputs = each["inputs"]
     if inputs:
-        return inputs["vehicle"], inputs["kit"]["file"], [one["file"] for one in inputs["placements"]]
-    return record["visit"]["vehicle"], record["kit"]["file"], [one["file"] for one in record["placements"]]
+        return inputs["vehicle"], inputs["kit"]["file"]
+    return record["visit"]["vehicle"], record["kit"]["file"]
 
 
 def _photo_set(record: Json, each: Json) -> PhotoSet:
-    vehicle, kit, placements = _given(record, each)
+    vehicle, kit = _given(record, each)
+    required = each["inputs"] or record
     inputs = each["inputs"] or {}
     return photo_set_of(
         f"Visit {record['visit']['number']}, round {each['number']}",
         kit,
         vehicle,
-        placements,
+        [one["file"] for one in required["placements"]],
+        [one["file"] for one in required.get("relations", ())],
         cameras=[one["file"] for one in inputs.get("cameras", ())],
         distrusted=inputs.get("distrusted", ""),
     )
@@ -139,7 +153,7 @@ def _photo_set(record: Json, each: Json) -> PhotoSet:
 
 def _facts(record: Json, each: Json) -> Json:
     visit, inputs = record["visit"], each["inputs"]
-    vehicle, kit, _ = _given(record, each)
+    vehicle, kit = _given(record, each)
     roles = {person["id"]: person["role"] for person in record["people"]}
     given = (inputs or {}).get("kit", {})
     return {
@@ -181,7 +195,10 @@ def _study(record: Json, each: Json) -> Json:
 
 def _tables_now(record: Json, visit: StoredVisit) -> Iterator[Finding]:
     """What the store's tables say today of the revisions that the record holds."""
-    for what, one in (("kit", record["kit"]), *(("placement", one) for one in record["placements"])):
+    required = [
+        (kind, one) for kind in ("placement", "relation", "shift") for one in record.get(f"{kind}s", ())
+    ]
+    for what, one in (("kit", record["kit"]), *required):
         now = visit.files_now.get((one["id"], one["revision"]))
         if now != fingerprint_of(one["file"]):
             says = (
@@ -197,13 +214,16 @@ def _tables_now(record: Json, visit: StoredVisit) -> Iterator[Finding]:
 
 
 def _files_now(each: Json, folder: Folder) -> Iterator[Finding]:
-    """Kit and placement files that lie in an exported round's folder against what the record holds."""
+    """Kit, placement and relation files in an exported round's folder against what the record holds."""
     inputs = each["inputs"]
     if not inputs:
         return
-    placements = inputs["placements"]
-    names = ["kit.json", *(f"placement-{i}.json" for i in range(1, len(placements) + 1))]
-    for name, part in zip(names, (inputs["kit"], *placements), strict=True):
+    parts = {"kit.json": inputs["kit"]} | {
+        f"{kind}-{i}.json": one
+        for kind in ("placement", "relation")
+        for i, one in enumerate(inputs.get(f"{kind}s", ()), start=1)
+    }
+    for name, part in parts.items():
         if not folder.has(name):
             continue  # the record's own serves; whoever unpacked it may have left it out
         try:
