@@ -37,7 +37,7 @@ def _told(db: Session, one: Round) -> dict[str, Any]:
 
 
 def of_several_looks(db: Session, visit_ids: Sequence[str]) -> list[str]:
-    """Those of these visits that the last look alone does not decide: of shifts, or with looks at some only."""
+    """Those of these visits that the last look alone does not decide: of shifts, or with looks at a part."""
     row, chosen = PlacementRevision, VisitPlacement
     same = (row.placement_id == chosen.placement_id) & (row.revision == chosen.revision)
     is_shift = row.file["format"].as_string() == SHIFT
