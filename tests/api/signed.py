@@ -176,6 +176,32 @@ def add_visit(
         return visit.id
 
 
+def add_shift(store: Store, caller: Caller, visit_id: str, nominal_mm: float) -> None:
+    """Let a visit also require how far to the left its board is moved between the last two rounds."""
+    name = scene().placement.name
+    values = {"lateral_mm": {"nominal": nominal_mm, "minus": 12.0, "plus": 12.0}}
+    file = {
+        "format": "plumbsight.shift/1",
+        "name": "to the middle",
+        "from": name,
+        "to": name,
+        "values": values,
+    }
+    with store.writing() as db:
+        made = Placement(id=new_id(), added_at=now())
+        db.add(made)
+        db.flush()
+        own = {"by": caller.person_id, "at": now(), "is_demo": False, "says": "first"}
+        db.add(
+            PlacementRevision(
+                placement_id=made.id, revision=1, name=file["name"], file=file,
+                procedure_title="Workshop handbook, front camera", procedure_edition="7th, 2025", **own
+            )
+        )  # fmt: skip
+        db.flush()
+        db.add(VisitPlacement(visit_id=visit_id, position=2, placement_id=made.id, revision=1))
+
+
 def proof_file(**changed: Any) -> dict[str, Any]:
     """What a bar that was met leaves behind."""
     return {

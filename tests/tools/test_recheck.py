@@ -26,7 +26,7 @@ from calib_data.observations import ObservationsFile, from_observations
 from calib_data.photoset import photo_set_of
 from calib_data.recheck import OUTCOMES
 from calib_data.result import to_result
-from tests.api.signed import add_person, add_visit, measured
+from tests.api.signed import add_person, add_shift, add_visit, measured
 from tools.cli import run as plumbsight
 from tools.recheck import again
 from tools.recheck.folders import folder_of
@@ -158,6 +158,9 @@ def planted(tmp_path_factory):
     visit("distrusted", signs=False)
     _distrust(store, made["distrusted"])
     _sign(store, kim, made["distrusted"])
+    visit("shifted", left_mm=(0.0, 0.0), signs=False)
+    add_shift(store, kim, made["shifted"], 0.0)
+    _sign(store, kim, made["shifted"])
     visit("lost")
     visit("not_signed", signs=False)
     visit("upkeep", signs=False)
@@ -223,6 +226,7 @@ def _findings(out, row):
         ("not_measurable", 2, "agrees", "no value to compare"),
         ("lost", 1, "record_broken", "The visit is signed, but its record is lost."),
         ("distrusted", 1, "agrees", "All values reproduce"),
+        ("shifted", 2, "agrees", "All values reproduce"),
         ("not_signed", 1, "not_signed", "The visit is not signed"),
     ],
 )  # fmt: skip
@@ -235,8 +239,19 @@ def test_each_fault_is_found_and_named(planted, checked, visit, number, outcome,
 def test_every_round_has_one_row_and_the_counts_say_so(planted, checked):
     summary, out = checked
     assert summary.n_sets == summary.n_measured == len(planted[1])
-    assert sum(summary.outcomes.values()) == len(rows(out)) == len(planted[1]) + 4
+    assert sum(summary.outcomes.values()) == len(rows(out)) == len(planted[1]) + 5
     assert set(summary.outcomes) <= set(OUTCOMES)
+
+
+def test_a_shift_is_computed_again_from_both_rounds(planted, checked):
+    row = rows(checked[1])[planted[1]["shifted"], 2]
+    with results.reading(checked[1]) as db:
+        (shift,) = db.scalars(
+            select(results.Value).where(results.Value.round == row.id, results.Value.subject == "shift")
+        )
+        assert (shift.name, shift.key) == ("to the middle", "lateral_mm")
+        assert shift.today == pytest.approx(shift.signed, abs=1e-6 * shift.u_signed)
+        assert shift.decision_today == shift.decision_signed == "conforming"
 
 
 def test_photos_that_are_gone_change_no_value(planted, checked):
