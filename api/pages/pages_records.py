@@ -138,7 +138,7 @@ def sign(visit_id: str, desk: Paired) -> Response:
     with desk.service.store.reading() as db:
         view = visits.summary(db, visit_id)
         points = signing.open_points(db, visit_id)
-        came_to = whole.of_visit(db, visit_id) if whole.of_several_looks(db, [visit_id]) else None
+        came_to = whole.where_several_decide(db, [visit_id]).get(visit_id)
         stands = proofs.standing(db, view.kit.kit_id, view.kit.revision)
     if view.signed_at is not None:
         return RedirectResponse(f"/records/{visit_id}", 303)

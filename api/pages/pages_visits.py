@@ -72,8 +72,8 @@ def all_visits(desk: Paired, before: int = 0) -> HTMLResponse:
     with desk.service.store.reading() as db:
         found = visits.listed(db, before, PER_PAGE + 1)
         lines = _lines(db, found[:PER_PAGE])
-        came_to = whole.decisions(db, [one.id for one in found[:PER_PAGE]])
-        lines = [replace(one, decision=came_to.get(one.id, one.decision)) for one in lines]
+        came_to = whole.where_several_decide(db, [one.id for one in lines])
+        lines = [replace(a, decision=came_to[a.id].decision) if a.id in came_to else a for a in lines]
         room = health.room(db, desk.service.settings)
     seq = position(desk.service.store)
     days = [(day, list(those)) for day, those in groupby(lines, key=lambda line: desk.day(line.begun_at))]
@@ -159,7 +159,7 @@ def one_visit(visit_id: str, desk: Paired) -> HTMLResponse:
         offered_kits = [(row.kit_id, f"{row.name} ({row.revision})") for row in kits.listed(db)]
         offered = [(row.placement_id, f"{row.name} ({row.revision})") for row in placements.listed(db)]
         of_two = [(r.placement_id, f"{r.name} ({r.revision})") for r in placements.listed_between(db)]
-        came_to = whole.of_visit(db, visit_id) if whole.of_several_looks(db, [visit_id]) else None
+        came_to = whole.where_several_decide(db, [visit_id]).get(visit_id)
         shown = {photo.id: photo for photo in of_visit(db, visit_id)}
         stands = proofs.standing(db, view.kit.kit_id, view.kit.revision)
     return desk.page(

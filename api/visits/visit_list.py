@@ -54,8 +54,8 @@ def listed(db: Session, skip: int = 0, limit: int = 50) -> list[VisitLine]:
     ids = [visit.id for visit in found]
     numbers, open_rounds = _rounds(db, ids)
     n_tray, demos, of_studies = _n_tray(db, ids), demos_of(db, ids), studies.of_visits(db, ids)
-    deciding = [one for one in ids if one not in of_studies]
-    decisions, wholes = _decisions(db, deciding), whole.decisions(db, deciding)
+    decisions = _decisions(db, [one for one in ids if one not in of_studies])
+    decisions |= {key: (None, one.decision) for key, one in whole.where_several_decide(db, ids).items()}
     return [
         VisitLine(
             id=visit.id,
@@ -68,8 +68,8 @@ def listed(db: Session, skip: int = 0, limit: int = 50) -> list[VisitLine]:
             n_rounds=numbers.get(visit.id, 0),
             open_round=open_rounds.get(visit.id),
             n_tray=n_tray.get(visit.id, 0),
-            decision=wholes.get(visit.id, decisions.get(visit.id, (None, None))[1]),
-            decision_round=None if visit.id in wholes else decisions.get(visit.id, (None, None))[0],
+            decision=decisions.get(visit.id, (None, None))[1],
+            decision_round=decisions.get(visit.id, (None, None))[0],
             study=of_studies.get(visit.id),
         )
         for visit in found
@@ -107,7 +107,7 @@ def _n_tray(db: Session, visit_ids: Sequence[str]) -> dict[str, int]:
     return {visit_id: n for visit_id, n in db.execute(query.group_by(Arrival.visit_id))}
 
 
-def _decisions(db: Session, visit_ids: Sequence[str]) -> dict[str, tuple[int, str]]:
+def _decisions(db: Session, visit_ids: Sequence[str]) -> dict[str, tuple[int | None, str]]:
     """Number and decision of each visit's latest round that has a result."""
     theirs = select(Round.id).where(Round.visit_id.in_(visit_ids))
     query = (

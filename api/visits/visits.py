@@ -103,7 +103,8 @@ def begin(db: Session, caller: Caller, wanted: BeginVisit) -> Visit:
     facts = checked(wanted.vehicle, wanted.odometer_km, wanted.vin)
     doubts = confirmed_doubts(facts.doubts, wanted.confirmed)
     kit = kits.for_visit(db, wanted.kit_id)
-    required = _chosen(db, kit, wanted.placement_ids, wanted.between_ids)
+    is_study = wanted.study is not None
+    required = _chosen(db, kit, wanted.placement_ids, wanted.between_ids, is_study)
     visit = Visit(
         id=new_id(),
         number=next_number(db),
@@ -138,12 +139,16 @@ def _bay(name: str) -> str:
 
 
 def _chosen(
-    db: Session, kit: KitRevision, placement_ids: list[str], between_ids: list[str]
+    db: Session, kit: KitRevision, placement_ids: list[str], between_ids: list[str], is_study: bool
 ) -> list[PlacementRevision]:
     """The latest revisions of what a visit is to check, held against its kit."""
     file = kits.checked(kit.file)
     chosen = placements.for_visit(db, placement_ids, file)
-    return [*chosen, *placements.between_for_visit(db, between_ids, chosen, file)]
+    of_two = placements.between_for_visit(db, between_ids, chosen, file)
+    if is_study and Required.of(of_two).shifts:
+        says = "A study repeats one set-up: nothing moves from one round to another. Leave the shift out."
+        raise NotAcceptedError(says, "between_ids")
+    return [*chosen, *of_two]
 
 
 def _require(db: Session, visit_id: str, rows: Sequence[PlacementRevision]) -> None:
@@ -201,7 +206,8 @@ def use_kit(
     if (kit.kit_id, kit.revision) == (visit.kit_id, visit.kit_revision):
         raise ConflictError(f'The visit has revision {kit.revision} of "{kit.name}" already.')
     chosen = inputs.required_of(db, visit_id)
-    _chosen(db, kit, [r.placement_id for r in chosen.placements], [r.placement_id for r in chosen.between])
+    standing, of_two = ([row.placement_id for row in rows] for rows in (chosen.placements, chosen.between))
+    _chosen(db, kit, standing, of_two, is_study=False)  # it has none that a study refuses
     was = kits.at(db, visit.kit_id, visit.kit_revision)
     visit.kit_id, visit.kit_revision = kit.kit_id, kit.revision
     if _patterns(kit.file) != _patterns(was.file):
@@ -237,7 +243,8 @@ def use_placements(
     kit = kits.at(db, visit.kit_id, visit.kit_revision)
     was = inputs.required_of(db, visit_id)
     kept = [row.placement_id for row in was.between]
-    required = _chosen(db, kit, placement_ids, kept if between_ids is None else between_ids)
+    of_two = kept if between_ids is None else between_ids
+    required = _chosen(db, kit, placement_ids, of_two, studies.view(db, visit_id) is not None)
     if list(was.rows) == required:
         raise ConflictError("The visit has these placements, in their latest revisions, already.")
     _require(db, visit_id, required)

@@ -7,7 +7,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from api.tables import PlacementRevision, Round, VisitPlacement
-from api.visits import inputs, results, rounds
+from api.visits import inputs, results, rounds, studies
 from calib_data.formats import SHIFT
 from calib_data.record import LOOKS
 from calib_data.visit import Asked, Whole, whole_of
@@ -36,17 +36,13 @@ def _told(db: Session, one: Round) -> dict[str, Any]:
     }
 
 
-def of_several_looks(db: Session, visit_ids: Sequence[str]) -> list[str]:
-    """Those of these visits that the last look alone does not decide: of shifts, or with looks at a part."""
+def where_several_decide(db: Session, visit_ids: Sequence[str]) -> dict[str, Whole]:
+    """What those of these visits come to that the last look alone does not decide; no study decides."""
     row, chosen = PlacementRevision, VisitPlacement
     same = (row.placement_id == chosen.placement_id) & (row.revision == chosen.revision)
     is_shift = row.file["format"].as_string() == SHIFT
     by_shift = select(chosen.visit_id).join(row, same).where(chosen.visit_id.in_(visit_ids), is_shift)
     stood = db.execute(select(Round.visit_id, Round.standing).where(Round.visit_id.in_(visit_ids)))
     found = {visit_id for visit_id, standing in stood if standing is not None} | set(db.scalars(by_shift))
-    return [one for one in visit_ids if one in found]
-
-
-def decisions(db: Session, visit_ids: Sequence[str]) -> dict[str, str]:
-    """What those of these visits come to whose last look alone does not decide."""
-    return {one: of_visit(db, one).decision for one in of_several_looks(db, visit_ids)}
+    decides = found - set(studies.of_visits(db, list(found)))
+    return {one: of_visit(db, one) for one in visit_ids if one in decides}
