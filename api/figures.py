@@ -79,6 +79,15 @@ class Figures:
             return self.plain(value)
         return self.plain(round(value / self.per(key), 3))
 
+    def deserved(self, key: str, value: float, u: float) -> str:
+        """A figure as it was entered or taught, with no more digits than its u deserves."""
+        per = self.per(key)
+        return self.plain(round(value / per, decimals_for(u / per)))
+
+    def given_u(self, key: str, u: float) -> str:
+        """A declared standard uncertainty: three digits at most, which rounding up has not lost."""
+        return self.plain(float(f"{u / self.per(key):.3g}"))
+
     def bare_length(self, length_mm: float) -> str:
         """A declared length without its unit, as a form's field holds it."""
         return self.given("_mm", length_mm)

@@ -64,14 +64,23 @@ def off_axis(words: Words) -> Markup:
 
 def datum(words: Words) -> Markup:
     """A plate on the body: the way from its centre to the body point, in the plate's axes."""
+    return _off_plate(words, words("draw.datum.title"), words("draw.body_point"))
+
+
+def stand_in(words: Words) -> Markup:
+    """A plate in the target's place: the way from its centre to the reference point, in the plate's axes."""
+    return _off_plate(words, words("draw.stand_in.title"), words("draw.reference_point"))
+
+
+def _off_plate(words: Words, title: str, point: str) -> Markup:
     return drawing(
         WIDTH,
         190,
-        words("draw.datum.title"),
+        title,
         *_plate_axes((110, 96), 62.0),
         arrow((110, 96), (236, 142), "dimension"),
         tag("circle", cx=240, cy=144, r=4, class_="dot"),
-        text((240, 164), words("draw.body_point")),
+        text((240, 164), point),
         text((196, 116), words("draw.offset"), "label strong", "start"),
     )
 

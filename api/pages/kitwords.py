@@ -28,22 +28,26 @@ def told(before: Json, after: Json, words: Words, figures: Figures) -> list[str]
         if part not in new:
             lines.append(words("changed.taken_out", part=part))
         elif part not in old:
-            has = "; ".join(_figure(*one, words, figures) for one in new[part].items() if one[1] is not None)
-            lines.append(words("changed.added", part=part, figures=has))
+            lines.append(words("changed.added", part=part, figures=_all_of(new[part], words, figures)))
         else:
             lines += _differences(part, old[part], new[part], words, figures)
     return lines
 
 
-def _differences(part: str, old: Told, new: Told, words: Words, figures: Figures) -> Iterator[str]:
+def _all_of(part: Told, words: Words, figures: Figures) -> str:
+    known = (name for name, value in part.items() if value is not None)
+    return "; ".join(f"{_name(name, words)} {_value(name, part, words, figures)}" for name in known)
+
+
+def _differences(what: str, old: Told, new: Told, words: Words, figures: Figures) -> Iterator[str]:
     for name in [*old, *(name for name in new if name not in old)]:
         a, b = old.get(name), new.get(name)
         if a == b:
             continue
-        shown_as = [_value(name, value, words, figures) for value in (a, b)]
+        shown_as = [_value(name, part, words, figures) for part in (old, new)]
         if shown_as[0] == shown_as[1]:  # less than this device shows
             shown_as = [_plain(value, words) for value in (a, b)]
-        yield words("changed.figure", part=part, figure=_name(name, words), old=shown_as[0], new=shown_as[1])
+        yield words("changed.figure", part=what, figure=_name(name, words), old=shown_as[0], new=shown_as[1])
 
 
 def _name(name: str, words: Words) -> str:
@@ -51,14 +55,17 @@ def _name(name: str, words: Words) -> str:
     return label[0].lower() + label[1:]
 
 
-def _figure(name: str, value: Any, words: Words, figures: Figures) -> str:
-    return f"{_name(name, words)} {_value(name, value, words, figures)}"
-
-
-def _value(name: str, value: Any, words: Words, figures: Figures) -> str:
+def _value(name: str, part: Told, words: Words, figures: Figures) -> str:
+    """A part's figure, with no more digits than its u in the same part deserves."""
+    value = part.get(name)
     key = name.rsplit(".", 1)[0] if name[-2:] in (".x", ".y", ".z") else name
     if isinstance(value, int | float) and key.endswith(("_mm", "_deg")):
-        return figures.with_unit(key, figures.given(key, value))
+        u = part.get(f"u_{key.removeprefix('mat.')}", part.get("u_mm"))
+        if key.startswith("u_"):
+            figure = figures.given_u(key, value)
+        else:
+            figure = figures.deserved(key, value, u) if u else figures.given(key, value)
+        return figures.with_unit(key, figure)
     if key == "rule_mm_per_m" and value is not None:
         return f"{figures.plain(value)} {words('unit.mm_per_m')}"
     return _plain(value, words)

@@ -7,6 +7,7 @@ from fastapi.responses import HTMLResponse
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from api.pages import kitdrawings
 from api.pages.kitwords import told
 from api.pages.pages import Desk, Editing, Paired, page_router
 from api.photos.photo_view import PhotoView, of_visit
@@ -90,6 +91,7 @@ def begin(kit_id: str, kind: str, desk: Editing) -> HTMLResponse:
         fixture=name,
         target=next(iter(fixtures[name]["targets"]), "") if name else "board",
         placements=offered,
+        drawn=kitdrawings.stand_in(desk.words),
         is_demo=kit.is_demo,
     )
 

@@ -192,11 +192,7 @@ def _placement(placement: Json, kit_file: Json, words: Words, figures: Figures) 
     ]
     return ShownPlacement(
         name=placement["name"],
-        counted_from=words(
-            "result.counted_from",
-            datum=words.known("datum", placement["datum"]),
-            line=words(f"line.{placement['reference_line']}"),
-        ),
+        counted_from=_counted_from(placement, words, figures),
         decision=placement["decision"],
         values=tuple(value for value in shown if value.decision),
         others=tuple(value for value in shown if not value.decision),
@@ -204,6 +200,23 @@ def _placement(placement: Json, kit_file: Json, words: Words, figures: Figures) 
         says=_unless_out(placement, figures),
         closeup=sketches.closeup(placement, words, figures),
     )
+
+
+def _counted_from(placement: Json, words: Words, figures: Figures) -> str:
+    """Where its values start and which way they count, in sentences."""
+    datum = words.known("datum", placement["datum"])
+    said = [words("result.counted_from", datum=datum, line=words(f"line.{placement['reference_line']}"))]
+    if origin := placement.get("origin"):
+        forward, left = (figures.length(part) for part in origin["offset_mm"])
+        on = words("result.counted_on", forward=forward, left=left) if any(origin["offset_mm"]) else ""
+        axis = figures.with_unit("_deg", figures.given("_deg", origin["axis_deg"]))
+        start = words.known("datum", origin["at"])
+        said.append(words("result.counted_origin", origin=start, on=on, axis=axis))
+    if facing := placement.get("facing_deg"):
+        said.append(
+            words("result.counted_facing", facing=figures.with_unit("_deg", figures.given("_deg", facing)))
+        )
+    return " ".join(said)
 
 
 def show_value(key: str, value: Json, budget: Json, words: Words, figures: Figures) -> ShownValue:

@@ -97,8 +97,12 @@ def _bar(found: Sequence[FoundPhoto], photo_set: PhotoSet, layouts: Layouts, ask
 
 
 def _fixture(found: Sequence[FoundPhoto], photo_set: PhotoSet, layouts: Layouts, asked: Json) -> Json:
+    offset = asked.get("offset_mm")  # upkeeps begun before it was asked have none
     stand_in = InTargetsPlace(
-        asked["target_plate"], None, asked["u_offset_mm"], float(np.radians(asked["u_turn_deg"]))
+        asked["target_plate"],
+        tuple(offset) if offset else None,
+        asked["u_offset_mm"],
+        float(np.radians(asked["u_turn_deg"])),
     )
     taught = teach_fixture(
         found,

@@ -1,6 +1,6 @@
 """Routes: the upkeep of kits (proofs, teaching, lenses), and how a kit stands by its proofs."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any, Literal
 
 from fastapi import APIRouter, Response
@@ -17,6 +17,7 @@ from api.visits.revisions import name_of
 from api.visits.upkeep import BeginUpkeep, UpkeepView
 from calib_data.formats import Name, PlateNumber
 
+FARTHEST_OFFSET_MM = 2000.0  # a target's size
 LEAST_WAY_MM = 1.0  # standing still would nearly pass for less
 
 router = APIRouter(prefix="/api", tags=["upkeep"])
@@ -62,6 +63,14 @@ class FixtureBody(_Body):
         [],
         max_length=50,
         description="The fixture's; left out: those of its entry, else all seen that are nothing else.",
+    )
+    offset_mm: list[float | None] | None = Field(
+        None,
+        min_length=3,
+        max_length=3,
+        description="Way from the plate's printed centre to the target's reference point, in the plate's "
+        "frame; left out: its board lies flat on the point.",
+        examples=[[0.0, -80.0, -3.0]],
     )
     u_offset_mm: float = Field(0.5, ge=0.01, le=20, description="How well centre and point meet, per axis.")
     u_turn_deg: float = Field(0.1, ge=0.005, le=5, description="How well plate and target agree, per axis.")
@@ -134,7 +143,19 @@ def teach_a_fixture(kit_id: str, body: FixtureBody, caller: Reviewer, once: Once
         "target_plate": (body.target_plate,),
         "plates": tuple(body.plates),
     }
+    _need_whole(body.offset_mm)
     return _begin(once, caller, BeginUpkeep("fixture", kit_id, body.model_dump(), plates))
+
+
+def _need_whole(offset_mm: Sequence[float | None] | None) -> None:
+    """All three numbers of a way, or none, and within reach of a plate."""
+    for axis, part in enumerate(offset_mm or ()):
+        if part is None:
+            says = "Enter all three, 0 where there is nothing, or leave all three empty."
+            raise NotAcceptedError(says, f"offset_mm.{axis}")
+        if abs(part) > FARTHEST_OFFSET_MM:
+            says = f"This is {part:g} mm, farther than any target is wide. Measure it again."
+            raise NotAcceptedError(says, f"offset_mm.{axis}")
 
 
 @router.post("/kits/{kit_id}/upkeep/sheets", status_code=201, response_model=UpkeepView)

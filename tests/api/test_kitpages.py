@@ -35,7 +35,7 @@ def test_a_scale_is_told_as_the_ruler():
     def change(kit):
         kit["plates"]["0"]["printed_scale"] = 149.7 / 150
 
-    assert told(change) == ["Sheet 0, printed ruler, measured: 150.0615\xa0mm → 149.7\xa0mm"]
+    assert told(change) == ["Sheet 0, printed ruler, measured: 150.061\xa0mm → 149.7\xa0mm"]
 
 
 def test_a_row_more_moves_no_other():
@@ -63,6 +63,21 @@ def test_what_no_form_shows_is_told_by_its_keys():
         "Wheel rear left, clamp: the blue one → the red one",
         "Mat left, cloth: felt → wool",
     ]
+
+
+def test_what_photos_taught_has_no_more_digits_than_its_u_deserves():
+    def change(kit):
+        body = kit["fixtures"]["front"]["plates"][0]
+        body |= {"position_mm": [0.1234, 350.4321, -0.0456], "u_position_mm": 0.31234}
+        body |= {"rotation_deg": [0.012345, 0, 1.512345], "u_rotation_deg": 0.03456}
+
+    lines = told(change)
+    assert "Fixture front, plate 4, y, to the vehicle's left: 350\xa0mm → 350.43\xa0mm" in lines
+    assert "Fixture front, plate 4, u of the place, per axis: 0.2\xa0mm → 0.312\xa0mm" in lines
+    assert "Fixture front, plate 4, turn about z: counter-clockwise from above: 1.5° → 1.512°" in lines
+    # u of 0.31 mm is 0.0123 in: three decimals.
+    inches = told(change, INCHES)
+    assert "Fixture front, plate 4, y, to the vehicle's left: 13,78\xa0in → 13,797\xa0in" in inches
 
 
 def test_mats_labels_and_level_plates_are_told_as_their_form_calls_them():

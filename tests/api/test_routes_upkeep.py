@@ -72,6 +72,25 @@ def test_what_is_wrong_is_named_beside_its_field(client, kit, bodies, kind, chan
     assert any(where in one["where"] for one in answer.json()["errors"]), answer.text
 
 
+def test_a_plate_beside_the_targets_point_is_taught_with_its_offset(client, kit, bodies):
+    editor, path = client("reviewer"), f"/api/kits/{kit.kit_id}/upkeep/fixture"
+    form = editor.get(f"/kits/{kit.kit_id}/upkeep/fixture").text
+    assert all(f'name="offset_mm.{n}"' in form for n in range(3))
+    half = editor.post(path, json=bodies["fixture"] | {"offset_mm": [0.0, None, -3.0]})
+    assert half.status_code == 422
+    assert half.json()["errors"][0]["where"] == "offset_mm.1" and "Enter all three" in half.text
+    made = editor.post(path, json=bodies["fixture"] | {"offset_mm": [0.0, -80.5, -3.0]})
+    assert made.status_code == 201 and made.json()["asked"]["offset_mm"] == [0.0, -80.5, -3.0]
+    assert "y −80.5\xa0mm" in editor.get(f"/upkeep/{made.json()['id']}").text
+
+
+def test_hints_name_lengths_as_the_device_shows_them(client, kit):
+    editor = client("reviewer")
+    editor.cookies.set("plumbsight_shown", "in_point")
+    page = editor.get(f"/kits/{kit.kit_id}/upkeep/bar").text
+    assert "A good steel rule: 0.008\xa0in" in page and "0.2 mm" not in page
+
+
 def test_a_way_of_nothing_is_no_slide(client, kit, bodies):
     body = bodies["slide"] | {"by_mm": 0.2}
     answer = client("reviewer").post(f"/api/kits/{kit.kit_id}/upkeep/slide", json=body)
