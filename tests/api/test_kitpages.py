@@ -75,9 +75,9 @@ def test_what_photos_taught_has_no_more_digits_than_its_u_deserves():
     assert "Fixture front, plate 4, y, to the vehicle's left: 350\xa0mm → 350.43\xa0mm" in lines
     assert "Fixture front, plate 4, u of the place, per axis: 0.2\xa0mm → 0.312\xa0mm" in lines
     assert "Fixture front, plate 4, turn about z: counter-clockwise from above: 1.5° → 1.512°" in lines
-    # u of 0.31 mm is 0.0123 in: three decimals.
+    # u of 0.2 mm is 0.0079 in, of 0.31 mm 0.0123: four and three decimals.
     inches = told(change, INCHES)
-    assert "Fixture front, plate 4, y, to the vehicle's left: 13,78\xa0in → 13,797\xa0in" in inches
+    assert "Fixture front, plate 4, y, to the vehicle's left: 13,7795\xa0in → 13,797\xa0in" in inches
 
 
 def test_mats_labels_and_level_plates_are_told_as_their_form_calls_them():
@@ -209,7 +209,7 @@ def test_a_page_does_not_wait_for_what_is_worked_out(client, outlooks, kit, plac
     phone = client("technician")
     path = f"/placements/{placement.placement_id}/provable?kit={kit.kit_id}"
     assert "Being worked out" in (page := phone.get(path).text) and "data-again" in page
-    outlooks(LACKING)
+    outlooks([LACKING])
     page = phone.get(path).text
     assert "data-again" not in page and "CANNOT BE PROVED as things are: lateral offset." in page
     assert "To be expected: u 3.1\xa0mm. More than 2.0\xa0mm proves nothing." in page
@@ -223,7 +223,7 @@ def test_a_visits_page_asks_for_its_own_kit_and_placements(client, outlooks, bay
     visit, phone = bay.begin(), client("technician")
     assert f"/visits/{visit.id}/provable" in phone.get(f"/visits/{visit.id}").text
     assert "data-again" in phone.get(f"/visits/{visit.id}/provable").text
-    outlooks(LACKING)
+    outlooks([LACKING])
     page = phone.get(f"/visits/{visit.id}/provable").text
     assert "cannot be proved" in page and "hatchback, grey" in page
 
