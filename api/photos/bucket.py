@@ -7,6 +7,7 @@ left counts for nothing, since no row names it, and is overwritten when the phot
 """
 
 import logging
+import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -19,6 +20,7 @@ from api.problems import AwayError, ConflictError, NotAcceptedError
 
 log = logging.getLogger("plumbsight")
 
+_IS_HASH = re.compile(r"[0-9a-f]{64}").fullmatch
 _LACKING = "Photos in an object store need plumbsight's extra `fleet`: pip install plumbsight[fleet]."
 
 
@@ -57,6 +59,8 @@ class Bucket:
         with self._asked() as (store, root):
             found = store.find(root, detail=True)
         for key, info in found.items():
+            if not _IS_HASH(key.rpartition("/")[2]):
+                continue  # some stores keep a folder that has become empty, and list it as if it were a file
             written = info.get("LastModified") or info.get("mtime") or info.get("created")
             yield key.rpartition("/")[2], written.timestamp() if hasattr(written, "timestamp") else written
 

@@ -28,6 +28,7 @@ def opened(path: Path, most_bytes: int) -> Iterator[zipfile.ZipFile]:
     try:
         with zipfile.ZipFile(path) as file:
             _check_list(file.infolist(), most_bytes)
+            _check_places(file)
             yield file
     except (zipfile.BadZipFile, ZlibError, EOFError, NotImplementedError, UnicodeDecodeError) as wrong:
         raise NotAcceptedError(f"The file is no whole zip file. {_NOT_OURS}") from wrong
@@ -55,6 +56,12 @@ def _check_list(infos: list[zipfile.ZipInfo], most_bytes: int) -> None:
     if sum(info.file_size for info in infos) > most_bytes:
         most = most_bytes // 1_000_000_000
         raise TooLargeError(f"Unpacked, the zip would have more than {most} GB. Export fewer visits at once.")
+
+
+def _check_places(file: zipfile.ZipFile) -> None:
+    """Whether each file is said to begin within the zip; the library would look for it before its start."""
+    if any(not 0 <= info.header_offset < file.start_dir for info in file.infolist()):
+        raise zipfile.BadZipFile
 
 
 def read_small(file: zipfile.ZipFile, name: str) -> bytes:

@@ -399,6 +399,17 @@ def test_a_zip_cut_off_anywhere_is_refused(van, shop, export):
             take_in(shop, None, path)
 
 
+def test_a_zip_whose_files_begin_before_it_is_refused(van, shop, export):
+    """Its list is said to begin 32 bytes later than it does, so all that it lists moves by as much."""
+    path = export(van.visit_ids[0])
+    data = bytearray(path.read_bytes())
+    at = data.rfind(b"PK\x05\x06") + 16
+    data[at : at + 4] = (int.from_bytes(data[at : at + 4], "little") + 32).to_bytes(4, "little")
+    path.write_bytes(data)
+    with pytest.raises(NotAcceptedError, match="no whole zip"):
+        take_in(shop, None, path)
+
+
 def test_no_changed_byte_of_a_zip_is_taken_in_as_something_else(van, shop, export):
     """One byte in 25 places is flipped: the zip is refused, or what was taken in is what was exported."""
     path = export(van.visit_ids[0])

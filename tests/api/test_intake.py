@@ -253,14 +253,14 @@ def database_full(*_: Any, **__: Any) -> Any:
     [
         (intake, "_flush", full),
         (receiving, "receive", full),
-        (photofiles.PhotoFolder, "put", full),
+        (None, "put", full),  # of wherever this store keeps its photos
         (intake, "_add", database_full),
     ],
 )
 def test_a_full_disk_acknowledges_nothing_and_keeps_nothing_that_counts(
     service, technician, open_round, monkeypatch, owner, function, fails
 ):
-    monkeypatch.setattr(owner, function, fails)
+    monkeypatch.setattr(owner or type(photofiles.files_at(service.store.place)), function, fails)
     with pytest.raises((OSError, OperationalError)):
         send(service, technician, open_round.id, photo())
     assert nothing_is_there(service.store)

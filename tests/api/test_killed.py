@@ -12,7 +12,6 @@ import threading
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -70,8 +69,8 @@ class Phones:
 
 
 @pytest.fixture
-def bay(tmp_path: Path) -> Iterator[tuple[Server, Phones]]:
-    store = open_store(tmp_path / "store")
+def bay(place: Place) -> Iterator[tuple[Server, Phones]]:
+    store = open_store(place)
     with store.writing() as db:
         owner = people.add(db, "O. Example", "owner")
         session = sessions.begin(db, owner.id, "a test")
@@ -81,7 +80,7 @@ def bay(tmp_path: Path) -> Iterator[tuple[Server, Phones]]:
         one = rounds.open(db, caller, visit.id, "first")
         round_id = one.id
     store.close()
-    server = Server(Place(tmp_path / "store"))
+    server = Server(place)
     photos = [(f"{k:02d}.jpg", unlike(demo_photo(NAMES[k % len(NAMES)]), k)) for k in range(N_PHOTOS)]
     yield server, Phones(Phone(server, session.secret, session.form_token), round_id, photos)
     server.end()
@@ -137,11 +136,10 @@ def _counts(store: Store, phones: Phones) -> dict[str, int]:
         files = {file.sha256: file for file in db.scalars(select(PhotoFile))}
         measured = list(db.scalars(select(Measured.state)))
     assert measured.count("done") == 1 and len(measured) == 1
-    wrong = 0
+    wrong, files_there = 0, photofiles.files_at(store.place)
     for photo in phones.acknowledged.values():
         row = rows.get(photo["id"])
-        path = photofiles.local(store.folder, photo["sha256"])
-        on_disk = hashlib.sha256(path.read_bytes()).hexdigest() if path.is_file() else ""
+        on_disk = hashlib.sha256(photofiles.read(files_there, photo["sha256"])).hexdigest()
         came = files[photo["sha256"]].came_as_sha256 if photo["sha256"] in files else ""
         wrong += row is None or on_disk != row.sha256 or came != photo["sent_sha256"]
     store.close()

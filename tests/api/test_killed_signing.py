@@ -11,7 +11,6 @@ import threading
 import time
 from collections import Counter
 from collections.abc import Iterator
-from pathlib import Path
 
 import pytest
 from sqlalchemy import func, select
@@ -33,15 +32,15 @@ pytestmark = pytest.mark.study
 
 
 @pytest.fixture
-def shop(tmp_path: Path) -> Iterator[tuple[Server, Phone, list[str]]]:
+def shop(place: Place) -> Iterator[tuple[Server, Phone, list[str]]]:
     """A service with measured visits, none signed, and a phone of who may sign them."""
-    store = open_store(tmp_path / "store")
+    store = open_store(place)
     kim = add_person(store)
     visits = [add_visit(store, kim) for _ in range(VISITS)]
     with store.writing() as db:
         session = sessions.begin(db, kim.person_id, "a test")
     store.close()
-    server = Server(Place(tmp_path / "store"))
+    server = Server(place)
     yield server, Phone(server, session.secret, session.form_token), visits
     server.end()
 

@@ -15,7 +15,7 @@ from api.tables import Arrival, Round, Study, Visit
 from api.visits import rounds, studies, visits
 from api.visits.studies import StudySaid
 from tests.api.signed import PIN, add_person, add_visit
-from tools.recheck.folders import folder_of
+from tools.recheck.listing import archive_of
 from tools.recheck.run import Wanted, run
 
 SAID = StudySaid("people, spring", "board at 2.5 m", ["phone", "person"])
@@ -144,7 +144,11 @@ def test_on_paper_it_is_a_study_on_every_page_and_no_decision(signed_study, clie
 def test_measured_again_each_round_has_its_study_and_who_took_it(signed_study, store, tmp_path):
     kim, ida, _, _ = signed_study
     path = tmp_path / "results.sqlite"
-    run(Wanted(folder_of(str(store.folder)), path, "observations", 0))
+    run(
+        Wanted(
+            archive_of(store.place.database or str(store.folder), store.place.photos), path, "observations", 0
+        )
+    )
     frame = needed("calib_data.review.reading").read_study(path, SAID.name)
     assert set(frame["person"]) == {kim.person_id, ida.person_id} and set(frame["shop"]) == {store.id}
     assert set(frame["phone"]) == {"Invented Phone 3"} or frame["phone"].notna().all()
@@ -159,5 +163,9 @@ def test_a_round_with_photos_of_two_people_counts_as_nobodys(store, tmp_path):
         one = db.scalars(select(Arrival.id).join(Visit, Visit.id == Arrival.visit_id)).first()
         db.execute(update(Arrival).where(Arrival.id == one).values(by=ida.person_id))
     path = tmp_path / "results.sqlite"
-    run(Wanted(folder_of(str(store.folder)), path, "observations", 0))
+    run(
+        Wanted(
+            archive_of(store.place.database or str(store.folder), store.place.photos), path, "observations", 0
+        )
+    )
     assert needed("calib_data.review.reading").read_study(path, SAID.name)["person"].isna().all()
