@@ -43,7 +43,7 @@ def standing_of(
     """What makes a placement's target another than a board ahead, for advice.advise and advice.plan_moves."""
     return Standing(
         facing_rad=math.remainder(placement.facing_rad, math.tau),
-        more=partial(polar_moves, judged, measured, placement, units),
+        more=partial(polar_moves, judged, measured, placement, units, "mat" if is_mat else "target"),
         instead=tuple(mat_moves(judged, units)) if is_mat else None,
         hints=hints,
     )
@@ -54,11 +54,13 @@ def polar_moves(
     measured: Mapping[str, float],
     placement: Placement,
     units: Units,
+    what: str,
     carried_mm: NDArray,
 ) -> list[Move]:
     """What is left to shift along and across the way from the origin, or along its axis for the gap.
 
     Args:
+        what: target or mat.
         carried_mm: (3,) how far the turns carry the reference point, in the vehicle's axes.
     """
     origin = placement.origin
@@ -87,14 +89,35 @@ def polar_moves(
             side = "left" if amount > 0 else "right"
             length = units.length(range_mm * math.radians(abs(amount)))
             says = (
-                f"Move the target {length} to the {side}, seen from {start}, square to the way from there "
+                f"Move the {what} {length} to the {side}, seen from {start}, square to the way from there "
                 f"({abs(amount):.2f} degrees)."
             )
+        elif key == "gap_mm":
+            way = _along_axis(origin.axis_rad + (math.pi if amount < 0 else 0.0))
+            says = f"Move the {what} {units.length(abs(amount))} {way}: the gap counts from {start}."
         else:
             way = "away from" if amount > 0 else "toward"
-            says = f"Move the target {units.length(abs(amount))} {way} {start}."
+            says = f"Move the {what} {units.length(abs(amount))} {way} {start}."
         moves.append(Move(key, amount, says))
     return moves
+
+
+def _along_axis(direction_rad: float) -> str:
+    """A direction about Z in words: by the vehicle's own ones where it is one of them to a degree."""
+    degrees = math.degrees(direction_rad) % 360
+    for at, words in _WAYS.items():
+        if abs(math.remainder(degrees - at, 360)) < 1:
+            return words
+    left = math.remainder(degrees, 360)
+    return f"in the direction {abs(left):.0f} degrees to the {'left' if left > 0 else 'right'} of forward"
+
+
+_WAYS = {
+    0: "forward (as the vehicle drives)",
+    90: "to the vehicle's left (as seen sitting in it)",
+    180: "rearward (as the vehicle drives)",
+    270: "to the vehicle's right (as seen sitting in it)",
+}
 
 
 def polar_hints(judged: Mapping[str, JudgedValue]) -> tuple[str, ...]:

@@ -19,6 +19,9 @@ from vision.advice import MILLIMETRES, SHIFTS, JudgedValue, plan_moves, reach
 from vision.kit import Origin, Placement, Tolerance
 from vision.other_moves import standing_of
 
+# The cosine of 25 degrees: an arrow that is further off its way would lead astray.
+PLAIN = math.cos(math.radians(25))
+
 Arrow = Literal["left", "right", "onward", "back", "up", "down", "turn_left", "turn_right", "tilt", "level"]
 
 
@@ -66,6 +69,8 @@ def said_moves(
         arrows = _turn_arrows(move.key, move.amount)
         if arrows is None and move.key in SHIFTS:
             arrows = _shift_arrows(move.key, move.amount, facing)
+        if arrows is None and asked.origin is not None and "bearing_deg" in measured:
+            arrows = _polar_arrows(move.key, move.amount, asked.origin, measured["bearing_deg"], facing)
         out.append(Said(figures.words(move.says), *(arrows or ())))
     return tuple(out)
 
@@ -113,6 +118,20 @@ def _shift_arrows(key: str, amount: float, facing: np.ndarray) -> tuple[Arrow, A
         return upward, upward
     way = np.sign(amount) * (np.array([1.0, 0.0]) if key == "distance_mm" else np.array([0.0, 1.0]))
     return _arrow(way, facing), _arrow(way, np.array([1.0, 0.0]))
+
+
+def _polar_arrows(
+    key: str, amount: float, origin: Origin, bearing_deg: float, facing: np.ndarray
+) -> tuple[Arrow, Arrow] | None:
+    """Of a shift along or across the way from the origin; none where it runs askew to who sees it."""
+    along = origin.axis_rad + (0.0 if key == "gap_mm" else math.radians(bearing_deg))
+    if key == "bearing_deg":
+        along += math.pi / 2
+    way = math.copysign(1.0, amount) * np.array([math.cos(along), math.sin(along)])
+    forward = np.array([1.0, 0.0])
+    aside = [max(abs(way @ looks), abs(way @ (-looks[1], looks[0]))) for looks in (facing, forward)]
+    is_plain = min(aside) > PLAIN
+    return (_arrow(way, facing), _arrow(way, forward)) if is_plain else None
 
 
 def _arrow(way: Sequence[float] | np.ndarray, looks: np.ndarray) -> Arrow:

@@ -98,3 +98,51 @@ def test_behind_the_vehicle_arrows_are_those_of_who_stands_there():
     placement = {**_placement([says], **values), "facing_deg": 180.0}
     move, *_ = said_moves(placement, KIT, Figures())
     assert (move.at_target, move.in_vehicle) == ("left", "left")
+
+
+def _polar(stands_at_deg, axis_deg, at, advice, **values):
+    """A unit squared to the rear that stands `stands_at_deg` off the axis, 1000 mm from where it counts."""
+    measured = {
+        "range_mm": {"value": 1000.0, "u": 0.5},
+        "bearing_deg": {"value": stands_at_deg, "u": 0.02},
+        "yaw_deg": _value(0.0, 0.0, "conforming", 0.3, 0.03),
+    } | values
+    origin = {"at": at, "offset_mm": [0.0, 0.0], "u_mm": 0.0, "axis_deg": axis_deg}
+    return {**_placement([advice]), "values": measured, "origin": origin, "facing_deg": 180.0}
+
+
+@pytest.mark.parametrize(
+    ("bearing_deg", "axis_deg", "values", "says", "at_target", "in_vehicle"),
+    [
+        # Straight behind: away from the wheel is rearward, and backward for who faces the vehicle.
+        (
+            0.0, 180.0, {"range_mm": _value(1000.0, 1030.0, "nonconforming")},
+            "Move the target 30 mm away from the rear left wheel.", "back", "back",
+        ),
+        # Who looks back has the vehicle's right on the left hand.
+        (
+            0.0, 180.0, {"bearing_deg": _value(0.0, 2.0, "nonconforming", 0.5, 0.02)},
+            "Move the target 35 mm to the left, seen from the rear left wheel, square to the way from there "
+            "(2.00 degrees).", "right", "right",
+        ),
+        # A gap beside the wheel counts square to the vehicle, however far back the target stands.
+        (
+            50.0, 90.0, {"gap_mm": _value(643.0, 700.0, "nonconforming")},
+            "Move the target 57 mm to the vehicle's left (as seen sitting in it): the gap counts from the "
+            "rear left wheel.", "left", "left",
+        ),
+        (
+            0.0, 180.0, {"gap_mm": _value(1000.0, 950.0, "nonconforming")},
+            "Move the target 50 mm forward (as the vehicle drives): the gap counts from the rear left wheel.",
+            "onward", "onward",
+        ),
+        # 45 degrees askew no arrow says which way.
+        (
+            45.0, 180.0, {"range_mm": _value(1000.0, 1030.0, "nonconforming")},
+            "Move the target 30 mm away from the rear left wheel.", None, None,
+        ),
+    ],
+)  # fmt: skip
+def test_moves_along_range_bearing_and_gap(bearing_deg, axis_deg, values, says, at_target, in_vehicle):
+    move, _ = said_moves(_polar(bearing_deg, axis_deg, "rear_left", says, **values), KIT, Figures())
+    assert (move.says, move.at_target, move.in_vehicle) == (says, at_target, in_vehicle)

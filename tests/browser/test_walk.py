@@ -371,7 +371,8 @@ def _every_path(ids: dict[str, str]) -> list[str]:
     visit, kit, placement = ids["visit"], ids["kit"], ids["placement"]
     return [
         *("/visits", "/visits/new", "/visits/new?study=true", "/records"),
-        *("/kits", "/kits/new", "/placements", "/placements/new"),
+        *("/kits", "/kits/new", "/placements", "/placements/new", "/placements/new?kind=lies"),
+        *("/placements/new?family=mat_round", "/placements/new?family=corner_by_bearing"),
         *("/kits/new/form", "/kits/new/file", "/kits/new/first", f"/kits/{kit}/edit/file"),
         *(f"/placements/{placement}/provable?kit={kit}", f"/visits/{visit}/provable"),
         *("/people", "/status", "/help", "/pair", "/nothing-here", f"/visits/{visit}", f"/records/{visit}"),
