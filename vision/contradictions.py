@@ -6,7 +6,7 @@ import numpy as np
 
 from vision.readings import swapped
 from vision.seated import checked_clamps_off
-from vision.trial import Case, ConsistencyTest, plain_test, spoken
+from vision.trial import GAIN_OF_SYMPTOM, Case, ConsistencyTest, plain_test, spoken
 from vision.wheelplaces import in_words, likeliest
 
 # Residuals this much above the stated noise mean a model that does not hold; common practice, no source.
@@ -32,8 +32,6 @@ LARGEST_UNMEASURED = 0.005
 SURELY_OFF_U = 4.0
 # A plate of which so many points were rejected is not the flat, true print that the model assumes.
 LARGEST_REJECTED_SHARE = 0.2
-# Points are also rejected where a whole body moved: such causes, which explain more, come first.
-GAIN_OF_SYMPTOM = 0.0
 CLAMPS_AS_CHECKED = "clamps as checked"
 # A lack, not a contradiction: it ranks below all of those, and judge.py lets it spoil no move.
 GAIN_OF_LACK = -1.0

@@ -13,6 +13,8 @@ from vision.trial import Body, Case, ConsistencyTest, Tried, family
 
 # A displacement has three terms of shift and three of turn.
 DISPLACEMENT_TERMS = 6
+# Nothing moves further unnoticed between two photos of a round; common practice, no source.
+MOST_SHIFT_MM, MOST_TURN_RAD = 1000.0, 0.5
 
 
 def rigidity(case: Case, level: float) -> Iterator[ConsistencyTest]:
@@ -51,7 +53,7 @@ def plate_in_photo(case: Case, level: float) -> Iterator[ConsistencyTest]:
             f"({_by(score)}). Look whether it is another print with the same number, a reflection, or a "
             "plate that moved."
         )
-        tried.append(Tried(score, says))
+        tried.append(Tried(score, says, is_likely_size=_is_likely(score)))
     yield from family("plates in each photo", "every photo shows the plates in the same places", tried, level)
 
 
@@ -91,7 +93,7 @@ def _moved_at(case: Case, body: Body, groups: NDArray, T_world_body: NDArray, k:
         f"{subject} moved between the photos {names[k - 1]} and {names[k]}, {_by(score)}. Make sure that "
         "nothing moves, set up anew if needed, and photograph again from the start."
     )
-    yield Tried(score, says, body)
+    yield Tried(score, says, body, _is_likely(score))
 
 
 def _groups_from(case: Case, groups: NDArray, k: int) -> NDArray:
@@ -99,7 +101,15 @@ def _groups_from(case: Case, groups: NDArray, k: int) -> NDArray:
     return groups[case.adjustment.network.observed.photo[groups] >= k]
 
 
+def _is_likely(score: Score) -> bool:
+    """Whether a displacement is one that happens."""
+    shift, turn = score.estimate[:3], score.estimate[3:]
+    return bool(np.linalg.norm(shift) < MOST_SHIFT_MM and np.linalg.norm(turn) < MOST_TURN_RAD)
+
+
 def _by(score: Score) -> str:
     """A displacement's size in words."""
+    if not _is_likely(score):
+        return "by more than these photos can tell"
     shift_mm = np.linalg.norm(score.estimate[:3])
     return f"by about {shift_mm:.1f} mm and {np.degrees(np.linalg.norm(score.estimate[3:])):.2f} degrees"

@@ -14,6 +14,9 @@ from vision.hypotheses import SaddleScores, Score
 from vision.kit import Kit, ScaleBar, Vehicle
 from vision.placement import Reported
 
+# What may be a consequence only: causes that explain anything of the misfit come first.
+GAIN_OF_SYMPTOM = 0.0
+
 
 @dataclass(frozen=True)
 class Body:
@@ -91,11 +94,17 @@ def plain_test(name: str, problem: str, passed: str, gain: float = np.inf) -> Co
 
 @dataclass(frozen=True, eq=False)
 class Tried:
-    """One hypothesis of a family: its score, and the words if it is true."""
+    """One hypothesis of a family: its score, and the words if it is true.
+
+    Attributes:
+        is_likely_size: False where what it comes to is beyond what happens, and beyond what a linear score
+            can tell: then something else is wrong, and this is a symptom.
+    """
 
     score: Score
     says: str
     moved: Body | None = None
+    is_likely_size: bool = True
 
 
 def family(name: str, passed: str, tried: Sequence[Tried], level: float) -> Iterator[ConsistencyTest]:
@@ -113,9 +122,10 @@ def family(name: str, passed: str, tried: Sequence[Tried], level: float) -> Iter
     worst = max(usable, key=excess)
     ok = worst.score.statistic <= limit(worst)
     if not ok:
-        worst = max((t for t in usable if excess(t) > 1), key=lambda t: t.score.gain)
+        worst = max((t for t in usable if excess(t) > 1), key=lambda t: (t.is_likely_size, t.score.gain))
     score, says = worst.score, passed if ok else worst.says
-    yield ConsistencyTest(name, ok, score.statistic, limit(worst), says, score.gain, worst.moved)
+    gain = score.gain if worst.is_likely_size else min(score.gain, GAIN_OF_SYMPTOM)
+    yield ConsistencyTest(name, ok, score.statistic, limit(worst), says, gain, worst.moved)
 
 
 def limit_of(level: float, dof: int) -> float:
