@@ -111,12 +111,15 @@ def measure_command(
 
 @click.command("demo")
 @click.argument("folder", type=click.Path(path_type=Path), default=Path("plumbsight-demo"))
-def demo_command(folder: Path) -> int:
+@click.option("--three", is_flag=True, help="Of a board, a reflector and two mats, in one round of photos.")
+def demo_command(folder: Path, three: bool) -> int:
     """Measure the demo photos that come with plumbsight; write result and drawings into FOLDER.
 
-    FOLDER is plumbsight-demo in the current folder unless named.
+    FOLDER is plumbsight-demo in the current folder unless named. They show a board ahead, or with --three
+    a board, a reflector and two mats.
     """
-    with resources.as_file(resources.files("calib_data") / "demo") as demo:
+    with resources.as_file(resources.files("calib_data") / "demo") as of_one:
+        demo = of_one / "three" if three else of_one
         if not (demo / "set.json").is_file():
             raise SetError("The demo set is not part of this installation. Install plumbsight again.")
         outputs = Outputs(folder / "result.json", folder, folder, None)

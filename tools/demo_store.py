@@ -1,4 +1,4 @@
-"""A store to try the service with: invented people, the demo kit and its placement."""
+"""A store to try the service with: invented people, the demos' kits and placements."""
 
 from api.access import people, shop
 from api.context import Caller
@@ -12,5 +12,7 @@ def fill(store: Store) -> str:
         owner = people.add(db, "DEMO owner", "owner")
         technician = people.add(db, "DEMO technician", "technician")
         shop.change(db, {"name": "DEMO shop", "bays": ("DEMO bay",)})
-        demo.lay_in(db, Caller(owner.id, owner.name, "owner", session_id=""))
+        caller = Caller(owner.id, owner.name, "owner", session_id="")
+        demo.lay_in(db, caller)
+        demo.lay_in_three(db, caller)
         return technician.id

@@ -368,9 +368,7 @@ def _lateral(sheet: _Sheet, one: _Placed) -> None:
     (x0, y), (x1, _) = sheet.view((X, datum[1], 0)), sheet.view((X, Y, 0))
     if abs(x1 - x0) > 14:
         start, end = (x0, y + behind), (x1, y + behind)
-        sheet.draw(
-            line((x1, y), end, "helper"), arrow(start, end, "dimension", both=True), free=[start, end]
-        )
+        sheet.draw(line((x1, y), end, "helper"), arrow(start, end, "dimension", both=True), free=[start, end])
         sheet.value(((x0 + x1) / 2, y + behind), "lateral_mm", value, ROUND)
 
 

@@ -96,11 +96,19 @@ class PlacementRevisionBody(NewPlacementBody):
     based_on: int = Field(description="The revision that the person edited.", examples=[1])
 
 
+class DemoOfThree(BaseModel):
+    """A kit and placements that one round of photos shows together."""
+
+    kit: KitView
+    placements: list[PlacementView]
+
+
 class DemoAnswer(BaseModel):
-    """The demo's kit and placement; visits with them say DEMO and cannot be signed."""
+    """The demos' kits and placements; visits with them say DEMO and cannot be signed."""
 
     kit: KitView
     placement: PlacementView
+    three: DemoOfThree = Field(description="Of the demo with a board, a reflector and two mats.")
 
 
 # --- kits -------------------------------------------------------------------------------------------
@@ -294,10 +302,18 @@ def retire_placement(placement_id: str, caller: Reviewer, once: Once) -> Respons
 
 @router.post("/demo", status_code=201, response_model=DemoAnswer)
 def lay_in_demo(caller: Reviewer, once: Once) -> Response:
-    """Lay in the demo's kit and placement, for trying out; once laid in, they are given again."""
+    """Lay in the demos' kits and placements, for trying out; once laid in, they are given again."""
 
     def act(db: Any) -> DemoAnswer:
-        kit_row, placement_row = demo.lay_in(db, caller)
-        return DemoAnswer(kit=kits.view(db, kit_row), placement=placements.view(db, placement_row))
+        one, three = demo.lay_in(db, caller), demo.lay_in_three(db, caller)
+        (placed,) = one.placements
+        return DemoAnswer(
+            kit=kits.view(db, one.kit),
+            placement=placements.view(db, placed),
+            three=DemoOfThree(
+                kit=kits.view(db, three.kit),
+                placements=[placements.view(db, row) for row in three.placements],
+            ),
+        )
 
     return once.do(201, act)

@@ -177,12 +177,14 @@ def test_a_retired_placement_is_not_used_again(store, reviewer, kit, placement):
             placements.for_visit(db, [placement.placement_id], KitFile.model_validate(kit.file))
 
 
-def test_the_demo_is_laid_in_once_and_marked(store, reviewer):
+@pytest.mark.parametrize("lay_in", [demo.lay_in, demo.lay_in_three])
+def test_a_demo_is_laid_in_once_and_marked(lay_in, store, reviewer):
     with store.writing() as db:
-        first = demo.lay_in(db, reviewer)
-        again = demo.lay_in(db, reviewer)
-        assert all(row.is_demo for row in first) and first == again
-        assert placements.for_visit(db, [first[1].placement_id], kits.checked(first[0].file))
+        first, again = lay_in(db, reviewer), lay_in(db, reviewer)
+        assert first == again and all(row.is_demo for row in (first.kit, *first.placements))
+        assert placements.for_visit(
+            db, [row.placement_id for row in first.placements], kits.checked(first.kit.file)
+        )
 
 
 def test_a_mat_of_the_shops_kit_serves_its_placement(store, reviewer, kit_json, placement_json):

@@ -173,6 +173,10 @@ def test_the_demo_is_laid_in_and_its_visit_says_so(client, http, vehicle_json):
     visit = http.post("/api/visits", json=body).json()
     assert visit["is_demo"] and visit["kit"]["name"].startswith("DEMO")
     assert http.get("/api/visits").json()[0]["is_demo"]
+    three = made["three"]
+    ids = [one["placement_id"] for one in three["placements"]]
+    body |= {"kit_id": three["kit"]["kit_id"], "placement_ids": ids}
+    assert len(ids) == 4 and http.post("/api/visits", json=body).json()["is_demo"]
 
 
 def test_a_kit_and_placements_are_changed_within_a_visit(client, http, begun, kit, placement, kit_json):

@@ -10,7 +10,8 @@ from PIL import Image
 
 from calib_data.layouts import load_layouts
 from calib_data.photoset import read_photo_set
-from tools.make_demo import FOLDER, demo_scene
+from tools.cli import run
+from tools.make_demo import FOLDER, THREE, demo_scene, three_bay
 from tools.make_set import truth_file, write_set
 from tools.scene import make_scene
 from tools.truth import hangs_together, points_in_world_mm, project_points, true_values
@@ -66,17 +67,51 @@ def test_truth_lies_beside_but_is_no_part_of_the_set(written):
     assert "truth" not in (folder / "set.json").read_text()
 
 
-def test_the_demo_is_small_invented_and_says_so():
-    photos = sorted(FOLDER.glob("*.jpg"))
-    assert len(photos) == 8
-    assert sum(photo.stat().st_size for photo in photos) < 5e6
+@pytest.mark.parametrize(("folder", "n_photos", "n_placements"), [(FOLDER, 8, 1), (THREE, 12, 4)])
+def test_a_demo_is_small_invented_and_says_so(folder, n_photos, n_placements):
+    assert sum(photo.stat().st_size for photo in FOLDER.rglob("*.jpg")) < 5e6  # of both together
+    photos = sorted(folder.glob("*.jpg"))
+    assert len(photos) == n_photos
     for photo in photos:
         with Image.open(photo) as image:
-            assert 3e6 <= image.width * image.height <= 5e6
-    demo = read_photo_set(FOLDER)
-    assert demo.warnings == ()
-    assert all("DEMO" in name for name in (demo.title, demo.kit.name, demo.placements[0].name))
+            assert 2e6 <= image.width * image.height <= 5e6
+    demo = read_photo_set(folder)
+    assert demo.warnings == () and len(demo.placements) == n_placements
+    called = [demo.title, demo.kit.name, *(one.name for one in (*demo.placements, *demo.relations))]
+    assert all("DEMO" in name for name in called)
     assert demo.vehicle.label.startswith("DEMO")
+
+
+def test_one_of_the_three_targets_is_to_be_corrected():
+    """The left mat's gap, by its truth; all else that is required is as required."""
+    demo = read_photo_set(THREE)
+    truth = json.loads((THREE / "truth.json").read_text())
+    outside = {
+        (p.fixture, key)
+        for p, true in zip(demo.placements, truth["placements"], strict=True)
+        for key, t in p.values.items()
+        if not -t.minus <= true[key] - t.nominal <= t.plus
+    }
+    assert outside == {("mat_left", "gap_mm")}
+    asked = demo.relations[0].values["parallelism_deg"]
+    assert abs(truth["relations"][0]["parallelism_deg"] - asked.nominal) < asked.plus
+
+
+@pytest.mark.study
+def test_the_demo_of_three_targets_that_ships_is_the_one_that_is_made_and_measures_true(tmp_path):
+    made = truth_file(three_bay())
+    shipped = json.loads((THREE / "truth.json").read_text())
+    for one, other in zip(made["placements"], shipped["placements"], strict=True):
+        assert one == pytest.approx(other, abs=1e-6)
+    assert run(["demo", "--three", str(tmp_path)]) == 0
+    result = json.loads((tmp_path / "result.json").read_text())
+    assert [p["decision"] for p in result["placements"]] == 2 * ["conforming"] + [
+        "nonconforming",
+        "conforming",
+    ]
+    for placement, true in zip(result["placements"], shipped["placements"], strict=True):
+        for key, value in placement["values"].items():
+            assert abs(value["value"] - true[key]) < 4.5 * value["u"], key
 
 
 def test_the_demos_truth_has_one_value_to_correct():

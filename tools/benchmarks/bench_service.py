@@ -132,11 +132,12 @@ def lay_out(folder: Path) -> tuple[Phone, list[str]]:
         person = people.add(db, "A benchmark", "owner")
         session = sessions.begin(db, person.id, "a benchmark")
         caller = Caller(person.id, person.name, "owner", session.id)
-        kit, placement = lay_in(db, caller)
+        laid = lay_in(db, caller)
         vehicle = file("set.json")["vehicle"]
         round_ids = []
         for _ in range(N_ROUNDS + 1):
-            wanted = visits.BeginVisit(vehicle, kit.kit_id, [placement.placement_id], confirmed=True)
+            ids = [one.placement_id for one in laid.placements]
+            wanted = visits.BeginVisit(vehicle, laid.kit.kit_id, ids, confirmed=True)
             visit = visits.begin(db, caller, wanted)
             db.flush()
             round_ids.append(rounds.open(db, caller, visit.id, "first").id)

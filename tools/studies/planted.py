@@ -94,9 +94,7 @@ CAUSES: Mapping[str, Cause] = MappingProxyType(
         ),
         "fixture plates exchanged": Cause(("mounted", "plates on fixtures"), ("exchanged",), says_plate=True),
         "steering turned, deg": Cause(("steering",), sizes=(5, 3, 2.5, 2), unit="deg"),
-        "plate shifted": Cause(
-            ("rigidity of", "plates in each photo"), sizes=(8, 4, 2, 1), says_plate=True
-        ),
+        "plate shifted": Cause(("rigidity of", "plates in each photo"), sizes=(8, 4, 2, 1), says_plate=True),
         "floor plate on a ramp, deg": Cause(("floor",), sizes=(6, 4, 2, 1), unit="deg", says_plate=True),
         "floor plate raised": Cause(("floor",), sizes=(10, 5, 3, 2), says_plate=True),
         "rear axle meant": Cause((), ("meant from the rear axle",), by_decision=True),
