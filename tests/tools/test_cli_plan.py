@@ -148,6 +148,24 @@ def test_enough_is_said_with_what_is_reached_and_asks_for_nothing():
     assert found[0].name in text
 
 
+# --- several targets in one round -----------------------------------------------------------------
+
+
+def test_one_plan_serves_several_placements_and_names_each(capsys):
+    """Of a board and a mat: each value stands under its placement, each photo says what of both it shows."""
+    three = DEMO / "three"
+    files = [word for name in ("board", "mat_left") for word in ("--placement", str(three / f"{name}.json"))]
+    status = run(["plan", "--kit", str(three / "kit.json"), *files, "--photos", "6"])
+    out = capsys.readouterr().out
+    assert status == 0 and "DEMO board ahead and DEMO mat left, with the kit" in " ".join(out.split())
+    table = out[out.index("required") : out.index("What limits it")]
+    board, mat = table.index("DEMO board ahead"), table.index("DEMO mat left")
+    assert board < table.index("yaw") < mat < table.index("gap") < table.index("heading")
+    walk = " ".join(out[out.index("Where to take") :].split())
+    assert "the fixture 'board'" in walk and "the mat 'mat_left'" in walk
+    assert max(map(len, out.splitlines())) <= 96
+
+
 # --- behind the command ---------------------------------------------------------------------------
 
 

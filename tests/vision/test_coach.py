@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from calib_data.layouts import load_layouts
+from tools.make_demo import three_bay
 from tools.photo_round import Phone, draw_phone
 from tools.scene import car_of, make_scene
 from tools.simulate import observe_scene
@@ -315,6 +316,37 @@ def test_a_small_car_hides_its_wheel_plates_no_more_than_it_does():
         assert abs(bay.T_vehicle_plate[clamp.plate][1, 3]) > bay.body[0, 1, 1]
     seen = {p for s in reachable_stations(bay) for p in s.plates}
     assert seen >= {c.plate for c in small.kit.clamps.values()}
+
+
+# --- several targets in one round -------------------------------------------------------------------------
+
+
+@pytest.mark.study
+def test_the_coach_ends_when_every_target_of_the_round_is_sure_enough():
+    """A board, a reflector and two mats of the demo's shop, photographed as asked."""
+    bay, rng = three_bay(), np.random.default_rng(3)
+    front, rear = (
+        np.mean([bay.truth.wheel_centres_mm[f"{axle}_{side}"] for side in ("left", "right")], axis=0)
+        for axle in ("front", "rear")
+    )
+    ahead = (front - rear) * [1, 1, 0] / np.linalg.norm((front - rear)[:2])
+    T_world_vehicle = np.eye(4)
+    T_world_vehicle[:3, :3] = np.column_stack([ahead, np.cross([0, 0, 1], ahead), [0, 0, 1]])
+    T_world_vehicle[:3, 3] = front * [1, 1, 0]
+    T_vehicle_world = np.linalg.inv(T_world_vehicle)
+    plates = tuple(replace(p, T_world_plate=T_vehicle_world @ p.T_world_plate) for p in bay.photos[0].plates)
+    boxes = tuple(replace(b, T_world_box=T_vehicle_world @ b.T_world_box) for b in bay.photos[0].boxes)
+    here = replace(bay, photos=(replace(bay.photos[0], plates=plates, boxes=boxes),))
+    taken_with, found = draw_phone(rng, Phone(), SIZE_PX, 0), []
+    while len(found) <= 16:
+        now = coach(found, bay.kit, bay.placements, bay.vehicle, LAYOUTS)
+        if now.is_over:
+            break
+        found += photographed(rng, here, now, taken_with, len(found))
+    assert now.is_enough
+    measured = measure_found(found, bay.kit, bay.vehicle, bay.placements, LAYOUTS).reported
+    for key, most in needed_u(bay.placements).items():
+        assert measured.u(key) <= most, key
 
 
 # --- words ----------------------------------------------------------------------------------------------

@@ -1,10 +1,14 @@
 """The stations chosen against others that one could as well stand at."""
 
+from dataclasses import replace
+
 import numpy as np
 
 from calib_data.layouts import load_layouts
+from tools.kinds import Unit, make_bay
 from tools.scene import make_scene
 from vision.bay import lay_out
+from vision.coach import needed_u
 from vision.decide import largest_usable_u
 from vision.errors import NotEnoughError
 from vision.forecast import Phone, adjusted, forecast, nominal, shots_at
@@ -52,3 +56,20 @@ def test_photos_eliminated_one_by_one_leave_the_covariance_of_the_whole():
     found = np.linalg.inv(H)[-len(values) :, -len(values) :]
     scale = np.sqrt(np.diag(expected))
     np.testing.assert_allclose(found / scale / scale[:, None], expected / scale / scale[:, None], atol=1e-3)
+
+
+def test_the_photos_of_a_round_serve_all_its_targets():
+    """A board ahead and one behind: six photos chosen for both do, six chosen for the one ahead do not."""
+    half = {"distance_mm": 10.0, "lateral_mm": 8.0, "height_mm": 8.0, "yaw_deg": 0.5}
+    ahead = Unit("front", (4000.0, 0.0, 1000.0), half)
+    behind = Unit("rear", (-6000.0, 0.0, 800.0), half, 180.0, datum="rear_axle")
+    made = make_bay(np.random.default_rng(1), [ahead, behind], n_photos=8)
+    bay = lay_out(made.kit, made.placements, made.vehicle, load_layouts())
+    needed, reachable = needed_u(made.placements), reachable_stations(bay)[::2]
+
+    def worst(placements):
+        u = forecast(bay, choose_stations(replace(bay, placements=placements), 6, reachable)).u
+        return max(u.get(key, np.inf) / most for key, most in needed.items())
+
+    assert {key.split(":")[0] for key in needed} == {"0", "1"}
+    assert worst(made.placements) <= 1 < worst(made.placements[:1])
