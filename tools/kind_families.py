@@ -203,23 +203,25 @@ def draw_two_rounds(
 ) -> tuple[tuple[Bay, Bay], dict[str, Any]]:
     """Both rounds of one shop, and what is asked of their difference.
 
-    All that is not photos is drawn first, so the same seed gives the same shop with other photos.
+    All that is not photos is drawn first, so the same seed gives the same shop with other photos. Plans are
+    those for each round by itself, as if it had to be as sure as the difference must be.
     """
     rng = np.random.default_rng([seed, index])
     one, other, asked = TWO_ROUNDS[family](rng)
+    half_widths = {key: tolerance["plus"] for key, tolerance in asked["values"].items()}
     other = replace(other, facing_deg=other.facing_deg + turned_too_far_deg)
     line = str(rng.choice(["centreline", "thrust_line"]))
     bays = []
     for unit, n in zip((one, other), n_photos, strict=True):
         bay = make_bay(
             np.random.default_rng([seed, index, 1]),
-            [replace(unit, has_label=with_label)],
+            [replace(unit, has_label=with_label, tolerances=half_widths if stations == "planned" else {})],
             n_photos=n,
             stations=stations,
             reference_line=line,
             size_px=size_px,
         )
         # Angles count from forward in both rounds: a turned plate is the same placement.
-        p = replace(bay.placements[0], name="placed", facing_rad=0.0)
+        p = replace(bay.placements[0], name="placed", facing_rad=0.0, values=MappingProxyType({}))
         bays.append(replace(bay, placements=(p,), meant=(p,)))
     return (bays[0], bays[1]), asked
