@@ -195,6 +195,42 @@ def test_a_mat_a_level_plate_and_a_label_are_typed_in_and_nothing_else_changes(w
     assert after == before
 
 
+def test_a_placement_of_the_mat_is_typed_in_and_refused_until_it_is_whole(walk: Walk) -> None:
+    phone, page = walk.phone, walk.page
+    phone.open("/placements/new?family=mat_round")
+    assert page.locator("[name='file.fixture']").count() == 1  # no fixture is offered for what lies
+
+    def figure(name: str) -> Locator:
+        return page.locator(f"[name='file.{name}']")
+
+    page.get_by_label("Name", exact=True).fill("mat on the left")
+    page.get_by_label("The procedure's title").fill("An invented procedure")
+    page.get_by_label("Its edition or date").fill("2026-02")
+    page.get_by_label("centreline", exact=True).check()
+    page.locator("[name='file.datum'][value=rear_axle]").check()
+    figure("facing_deg").fill("0")
+    page.locator("[name='file.origin.at'][value=rear_left]").check()
+    figure("origin.axis_deg").fill("90")
+    row = page.locator("details[data-row]").filter(has=figure("values.flatness_mm.plus"))
+    row.get_by_role("button", name="Take out: Flatness").click()
+    for key, numbers in {"distance_mm": ("1400", "20", "20"), "heading_deg": ("0", "1", "1")}.items():
+        for part, text in zip(("nominal", "minus", "plus"), numbers, strict=True):
+            figure(f"values.{key}.{part}").fill(text)
+    figure("values.gap_mm.nominal").fill("800")
+    phone.tap_button("Add the placement")
+    wrong = page.locator("#f-file-values-gap_mm-minus-wrong")
+    expect(wrong).to_contain_text("Take the value out if the procedure asks for none")
+    for part in ("minus", "plus"):
+        figure(f"values.gap_mm.{part}").fill("10")
+    phone.tap_button("Add the placement")
+    page.wait_for_url(re.compile("/placements/[0-9a-f]{32}$"))
+    drawn = page.get_by_role("img", name=re.compile("where the target is meant to be, beside"))
+    expect(drawn).to_contain_text("Gap 800")
+    expect(drawn).to_contain_text("left: mark")
+    width = page.evaluate("document.documentElement.scrollWidth")
+    assert width <= SMALL_PX["width"]
+
+
 def test_in_inches_a_save_changes_only_what_was_typed(walk: Walk) -> None:
     phone, page = walk.phone, walk.page
     before = file_of(walk)
