@@ -242,12 +242,12 @@ def _in_words(
         return f"{word} in rounds {' and '.join(map(str, numbers))} of {n}"
     # The first of what decided: more stands beside it.
     culprits = [
-        f'"{one.name}"' + (f": {one.says}" if one.part is None else f" in round {one.number} of {n}")
+        f": {one.says}" if one.part is None else f' for "{one.name}" in round {one.number} of {n}'
         for one in counted
         if one.decision == decision
     ]
-    culprits += [f'"{one.name}"{_between(one)}' for one in shifts if one.decision == decision]
-    return f"{word} for {culprits[0]}"
+    culprits += [f' for "{one.name}"{_between(one)}' for one in shifts if one.decision == decision]
+    return f"{word}{culprits[0]}"
 
 
 def _is_one_look(last: Json, counted: Sequence[Counted], shifts: Sequence[CountedShift]) -> bool:

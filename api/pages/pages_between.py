@@ -41,7 +41,7 @@ def one_between(placement_id: str, desk: Paired, revision: int | None = None) ->
     return desk.page(
         "between.html",
         one=shown,
-        named=[(name, ours.get(name, "")) for name in between.named(shown.file)],
+        both=[(name, ours.get(name, "")) for name in between.named(shown.file)],
         history=history,
         may_edit=desk.may_edit,
         is_demo=shown.is_demo,

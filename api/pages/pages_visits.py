@@ -232,7 +232,10 @@ def next_of(view: VisitView, came_to: Whole | None = None) -> str:
         return "waiting" if last.measured and last.measured.state == "waiting" else "again"
     if last.measured.decision != "conforming":
         return "read"
-    return "sign" if came_to is None or came_to.decision == "conforming" else "onward"
+    if came_to is None or came_to.decision == "conforming":
+        return "sign"
+    is_shift = any(one.decision != "conforming" for one in came_to.shifts)
+    return "shifts" if is_shift and not came_to.missing else "onward"
 
 
 def _events(view: VisitView) -> str:

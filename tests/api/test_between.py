@@ -1,13 +1,20 @@
 """What is required between two placements: kept in revisions, chosen in a visit, measured with both."""
 
 import copy
+import re
 from dataclasses import replace
+from types import SimpleNamespace
 
 import pytest
 
+from api.figures import Figures
+from api.pages import showing
+from api.pages.pages_visits import stand_next
+from api.pages.words import load_words
 from api.problems import ConflictError, DoubtError, NotAcceptedError, NotAllowedError
 from api.visits import inputs, placements, rounds, visits
 from api.visits.placements import Typed
+from calib_data.visit import CountedShift
 from vision.errors import PlacementError
 
 TYPED = Typed("An invented procedure", "2026-02")
@@ -203,3 +210,68 @@ def test_the_visits_relations_stay_unless_others_are_named(store, technician, ba
         visits.use_placements(db, technician, visit.id, stand[:1], "only near", between_ids=[])
         assert [row.name for row in inputs.required_of(db, visit.id).rows] == ["board near"]
     assert 'to "board near" revision 1' in bay.summary(visit).deviations[-1].says
+
+
+# --- pages ----------------------------------------------------------------------------------------
+
+
+def test_the_pages_of_both_kinds_show_and_edit_them_without_a_number_filled_in(client, stand, between_them):
+    desk = client("reviewer")
+    listed = desk.get("/placements").text
+    assert "near and far board" in listed and "From board near to board far" in listed
+    for one in between_them:
+        page = desk.get(f"/placements/{one}").text  # led on to its own page
+        assert "An invented procedure" in page and "board near</a>" in page
+        assert 'value="board near" checked' in desk.get(f"/between/{one}/edit").text
+    for kind, family in (("relation", "boards_pair"), ("shift", "board_near_and_far"), ("relation", "")):
+        form = desk.get(f"/between/new?kind={kind}&family={family}").text
+        assert "board far" in form and not re.search(r'value="board \w+" checked', form)
+        figures = re.findall(r'name="file\.(?:values|step)[^"]*"[^>]*value="([^"]*)"', form)
+        assert figures and set(figures) == {""}
+    assert "plumbsight.shift/1" in desk.get("/between/new/file").text
+
+
+def test_a_name_that_the_shop_has_no_more_is_told(client, store, reviewer, stand, between_them):
+    with store.writing() as db:
+        placements.retire(db, reviewer, stand[1])
+    page = client("reviewer").get(f"/between/{between_them[0]}").text
+    assert "No placement of the shop is called board far now." in page
+
+
+def test_a_visits_page_leads_from_near_to_far(client, store, technician, bay, stand, between_them):
+    phone = client("technician")
+    assert "near to far" in phone.get("/visits/new").text
+    visit = bay.begin(placement_ids=stand, between_ids=between_them[1:])
+    page = phone.get(f"/visits/{visit.id}").text
+    assert 'value="' + stand[0] + '" data-many checked' in page
+    assert 'value="' + stand[1] + '" data-many checked' not in page
+    assert "Photograph &#34;board near&#34; first" in page
+    with store.writing() as db:
+        one = rounds.open(db, technician, visit.id, "first", stand[:1]).id
+    assert "Of board near" in phone.get(f"/rounds/{one}").text
+    decision = phone.get(f"/api/visits/{visit.id}/decision").json()
+    assert decision["decision"] == "undecided"
+    assert decision["counted"][0]["says"] == "Round 1 still takes photos. Close it once it has enough."
+    for path in (f"/visits/{visit.id}/sign", "/visits"):
+        assert phone.get(path).status_code == 200
+
+
+def test_what_most_likely_stands_next_is_the_second_once_the_first_conforms():
+    shift = SimpleNamespace(file=MOVE)
+    view = SimpleNamespace(
+        rounds=[], shifts=[shift], placements=[SimpleNamespace(name=name) for name in PAIR["of"]]
+    )
+    for decision, stands in (("conforming", "board far"), ("nonconforming", "board near")):
+        counted = (SimpleNamespace(name="board near", decision=decision),)
+        assert stand_next(view, SimpleNamespace(counted=counted)) == [stands]
+
+
+def test_a_relations_advice_and_a_shifts_difference_are_shown_in_this_devices_units():
+    value = {"value": 25.4, "u": 0.5, "interval95": [24.4, 26.4], "p_conform": 0.0}
+    value |= {"nominal": 0.0, "minus": 5.0, "plus": 5.0, "decision": "nonconforming"}
+    told = {"decision": "nonconforming", "values": {"lateral_mm": value}, "says": [], "advice": ["Stay."]}
+    shift = CountedShift(1, 2, told | {"name": "a", "from": "near", "to": "far"})
+    shown = showing.show_shift(shift, load_words(), Figures("in", "."))
+    assert shown.where == "From near in round 1 to far in round 2"
+    assert shown.values[0].figure.startswith("1.00") and not shown.is_bare
+    assert shown.advice == ("Stay.",)

@@ -85,7 +85,7 @@ def test_a_placement_that_stood_nowhere_leaves_the_visit_undecided():
     whole = whole_of([near(1)], Asked([NEAR, FAR]))
     assert whole.decision == "undecided"
     assert whole.missing == ('"board far" stood in no round. Take a round of photos.',)
-    assert whole.says == 'undecided for "board far": "board far" stood in no round. Take a round of photos.'
+    assert whole.says == 'undecided: "board far" stood in no round. Take a round of photos.'
 
 
 def test_what_was_not_asked_for_when_the_round_was_measured_is_undecided():
