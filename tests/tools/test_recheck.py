@@ -371,7 +371,7 @@ def test_a_run_that_was_stopped_goes_on(planted, tmp_path):
     assert {key[0] for key in done} and len({key[0] for key in done}) == 5
     summary = recheck(planted[0], out)
     assert summary.n_measured == len(planted[1]) - 5
-    assert len(rows(out)) == len(planted[1]) + 4
+    assert len(rows(out)) == len(planted[1]) + 5
 
 
 def test_a_plug_pulled_while_the_tables_are_made_leaves_a_file_to_go_on_with(planted, tmp_path, monkeypatch):
