@@ -388,7 +388,7 @@ def test_the_paper_tells_the_check(signed_visit, store):
     (says, off) = _clamps(record["rounds"][2], record)
     assert says.startswith("As they hang (front left, front right, rear left, rear right): checked in")
     assert off == "Taken off before round 4: rear left: slipped"
-    lines = list(_round_lines(record["rounds"][1], Figures()))
+    lines = list(_round_lines(record["rounds"][1], Figures(), is_study=False))
     assert len(lines) == 4 and lines[0].startswith("front left: ") and lines[0].endswith("as the kit says")
 
 
