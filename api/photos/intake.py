@@ -22,8 +22,9 @@ from api.photos import orphans, photofiles
 from api.photos.receiving import Received
 from api.problems import ConflictError, NoRoomError, NotAcceptedError, TooLargeError, TooOftenError
 from api.store import Store, new_id, now, tell
-from api.tables import Arrival, PhotoFile
-from api.visits import rounds, tray, visit_rows
+from api.tables import Arrival, PhotoFile, Round
+from api.visits import rounds, studies, tray, visit_rows
+from api.visits.revisions import name_of
 from calib_data.photoset import PHOTO_ENDINGS
 
 # A round of 8 to 12 photos is usual; common practice, no source.
@@ -129,7 +130,8 @@ def take_in(service: Service, caller: Caller, round_id: str, key: str, name: str
 
     Raises:
         PhotoError, NotAcceptedError: It is no photo that can be measured.
-        ConflictError: The visit is signed, or the photo was removed by order.
+        ConflictError: The visit is signed, the photo was removed by order, or a round of a study is somebody
+            else's.
         OSError, OperationalError: The disk is full; nothing counts as stored.
     """
     store = service.store
@@ -138,6 +140,7 @@ def take_in(service: Service, caller: Caller, round_id: str, key: str, name: str
         before = _same_bytes(db, round_id, sent.sha256)
         if before is not None:
             return Taken(before.id, is_new=False)
+        _check_taker(db, caller, one)
         name = _name_in_visit(db, one.visit_id, name)
         keeps_place = shop(db).keeps_place
     clean_path = photofiles.incoming(store)
@@ -151,6 +154,15 @@ def take_in(service: Service, caller: Caller, round_id: str, key: str, name: str
         clean_path.unlink(missing_ok=True)
     service.jobs.wake()
     return taken
+
+
+def _check_taker(db: Session, caller: Caller, one: Round) -> None:
+    """In a study a round is one person's, or it would say nothing of how people differ."""
+    if one.opened_by != caller.person_id and studies.is_one(db, one.visit_id):
+        raise ConflictError(
+            f"Round {one.number} of this study is taken by {name_of(db, one.opened_by)}. Close it, and open "
+            "a round of your own."
+        )
 
 
 def _keep_file(store: Store, clean_path: Path, sha256: str) -> None:

@@ -28,6 +28,7 @@ from api.problems import (
 )
 from api.store import Store, now
 from api.tables import Arrival, PhotoFile, Round
+from api.visits.studies import StudySaid
 from tests.api.conftest import Bay
 from tests.api.test_metadata import exif_with_place
 from vision.errors import PhotoError
@@ -294,6 +295,14 @@ def test_a_signed_visit_takes_nothing(service, technician, open_round, sign: Cal
     with pytest.raises(ConflictError, match="signed"):
         send(service, technician, open_round.id, photo())
     assert nothing_is_there(service.store)
+
+
+def test_in_a_study_a_round_takes_the_photos_of_whoever_opened_it(service, bay, reviewer):
+    one = bay.open(bay.begin(study=StudySaid("people", "near", ["person"])), "repeat")
+    with pytest.raises(ConflictError, match="is taken by T. Example. Close it"):
+        send(service, reviewer, one.id, photo())
+    assert nothing_is_there(service.store)
+    assert send(service, bay.caller, one.id, photo()).is_new
 
 
 def test_an_unknown_round_and_a_wrong_key_are_refused(service, technician, open_round):
