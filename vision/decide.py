@@ -8,7 +8,7 @@ one in the middle, can be shown to conform.
 """
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Literal, get_args
 
@@ -141,7 +141,7 @@ def decide_placement(
         return PlacementDecision(decision, decided, None, None, says)
     at_least = max(0.0, 1 - math.fsum(1 - (value.p_conform or 0.0) for value in decided.values()))
     p_all = _joint_probability(required, keys, values, cov) if set(required) <= set(keys) else None
-    return PlacementDecision(decision, decided, p_all, at_least, (*says, _joint_words(len(required), p_all)))
+    return PlacementDecision(decision, decided, p_all, at_least, (*says, *_joint_words(len(required), p_all)))
 
 
 def undecided_by(decision: PlacementDecision, why: str) -> PlacementDecision:
@@ -234,12 +234,16 @@ def _joint_probability(
     return float(np.clip(p, 0.0, 1.0))
 
 
-def _joint_words(n_values: int, p_all: float | None) -> str:
+def _joint_words(n_values: int, p_all: float | None) -> Iterator[str]:
+    """What the values' own decisions promise for all together; one value is all there is."""
+    if n_values == 1:
+        return
     least = max(0.0, 1 - n_values * (1 - P_PROOF))
     rule = f"each of {n_values} values is decided by itself at {100 * P_PROOF:.0f} %"
     if p_all is None:
-        return f"Joint risk: {rule}; not all of them were measured, so nothing is said of them together."
-    return (
-        f"Joint risk: {rule}, which by itself promises no more than {100 * least:.0f} % for all together; "
-        f"here the probability that all are inside at once is {100 * p_all:.1f} %."
-    )
+        yield f"Joint risk: {rule}; not all of them were measured, so nothing is said of them together."
+    else:
+        yield (
+            f"Joint risk: {rule}, which by itself promises no more than {100 * least:.0f} % for all together; "
+            f"here the probability that all are inside at once is {100 * p_all:.1f} %."
+        )
