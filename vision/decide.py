@@ -244,6 +244,6 @@ def _joint_words(n_values: int, p_all: float | None) -> Iterator[str]:
         yield f"Joint risk: {rule}; not all of them were measured, so nothing is said of them together."
     else:
         yield (
-            f"Joint risk: {rule}, which by itself promises no more than {100 * least:.0f} % for all together; "
-            f"here the probability that all are inside at once is {100 * p_all:.1f} %."
+            f"Joint risk: {rule}, which by itself promises no more than {100 * least:.0f} % for all "
+            f"together; here the probability that all are inside at once is {100 * p_all:.1f} %."
         )
