@@ -166,7 +166,7 @@ def _facts(record: Json, each: Json) -> Json:
         "visit_id": visit["id"],
         "visit": visit["number"],
         "bay": visit["bay"] or None,
-        **_study(record, each),
+        **of_study(record, each),
         "person": roles.get(each["closed_by"]),
         "kit_id": given.get("id", record["kit"]["id"]),
         "kit_revision": given.get("revision", record["kit"]["revision"]),
@@ -177,7 +177,7 @@ def _facts(record: Json, each: Json) -> Json:
     }
 
 
-def _study(record: Json, each: Json) -> Json:
+def of_study(record: Json, each: Json) -> Json:
     """Of a visit that is a study's: who took the round, by the id that the record has of the person.
 
     Photos of several people make a round that nobody took.
