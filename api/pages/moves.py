@@ -22,6 +22,9 @@ from vision.other_moves import standing_of
 # The cosine of 25 degrees: an arrow that is further off its way would lead astray.
 PLAIN = math.cos(math.radians(25))
 
+# What lies so far from the line lies beside the vehicle (common practice: half of a narrow car's width).
+BESIDE_MM = 700.0
+
 Arrow = Literal["left", "right", "onward", "back", "up", "down", "turn_left", "turn_right", "tilt", "level"]
 
 
@@ -106,7 +109,10 @@ def _facing(measured: Mapping[str, float], facing_rad: float) -> np.ndarray:
 
     A target's x axis points away from the vehicle, at its yaw.
     """
-    if "yaw_deg" not in measured:
+    if "yaw_deg" not in measured:  # a mat: whoever stands at it looks across it at the body
+        lateral_mm = measured.get("lateral_mm", 0.0)
+        if abs(lateral_mm) > BESIDE_MM:
+            return np.array([0.0, -math.copysign(1.0, lateral_mm)])
         return np.array([1.0, 0.0]) if measured.get("distance_mm", 0.0) < 0 else np.array([-1.0, 0.0])
     yaw = np.radians(measured["yaw_deg"]) + facing_rad
     return -np.array([np.cos(yaw), np.sin(yaw)])

@@ -146,3 +146,24 @@ def _polar(stands_at_deg, axis_deg, at, advice, **values):
 def test_moves_along_range_bearing_and_gap(bearing_deg, axis_deg, values, says, at_target, in_vehicle):
     move, _ = said_moves(_polar(bearing_deg, axis_deg, "rear_left", says, **values), KIT, Figures())
     assert (move.says, move.at_target, move.in_vehicle) == (says, at_target, in_vehicle)
+
+
+@pytest.mark.parametrize(
+    ("lateral_mm", "at_target"),
+    # A mat is to go forward: beside the vehicle that is to the right or left of who looks at it.
+    [(1800.0, "left"), (-1800.0, "right"), (0.0, "back")],
+)
+def test_whoever_stands_at_a_mat_beside_the_vehicle_looks_at_its_side(lateral_mm, at_target):
+    plates = [{"plate": n, "position_mm": [x, 0], "u_position_mm": 1.0} for n, x in ((50, -300), (51, 300))]
+    mark = {"position_mm": [0, 0], "u_position_mm": 0.5, "u_rotation_deg": 0.1}
+    sheets = KIT["plates"] | {"50": {"layout": "ring13"}, "51": {"layout": "ring13"}}
+    kit = KIT | {"plates": sheets, "mats": {"left": {"plates": plates, "targets": {"mark": mark}}}}
+    says = "Move the mat 30 mm forward (as the vehicle drives)."
+    values = {
+        "distance_mm": _value(1000.0, 1030.0, "nonconforming"),
+        "lateral_mm": {"value": lateral_mm, "u": 1.0},
+        "heading_deg": {"value": 0.0, "u": 0.1},
+    }
+    placement = _placement([says]) | {"fixture": "left", "target": "mark", "values": values}
+    move, _ = said_moves(placement, kit, Figures())
+    assert (move.says, move.at_target, move.in_vehicle) == (says, at_target, "onward")

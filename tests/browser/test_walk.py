@@ -71,8 +71,8 @@ def test_an_owner_types_in_kit_and_placement(walk: Walk) -> None:
             # As a person writes it where the comma is the decimal mark.
             page.locator(f"[name='file.values.{key}.{part}']").fill(str(number).replace(".", ","))
     phone.tap_button("Add the placement")
-    page.locator(".wrong:not(:empty), .form-wrong:not(:empty), h2:text('What is required')").first.wait_for()
-    assert re.search("/placements/[0-9a-f]{32}$", page.url), page.locator("form").inner_text()
+    page.locator(".wrong:not(:empty), .form-wrong:not(:empty), h3:text('Read back')").first.wait_for()
+    assert re.search("/placements/[0-9a-f]{32}$", page.url), page.locator("form").first.inner_text()
     walk.ids["placement"] = page.url.rsplit("/", 1)[1]
     expect(page.get_by_text("lateral: from -4 to 4 mm")).to_be_visible()
 
