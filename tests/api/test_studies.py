@@ -142,8 +142,8 @@ def test_on_paper_it_is_a_study_on_every_page_and_no_decision(signed_study, clie
     assert NO_PROOF in page and "conforming" not in page
 
 
-def test_measured_again_each_round_has_its_study_and_who_took_it(signed_study, store, tmp_path):
-    kim, ida, _, _ = signed_study
+def test_measured_again_each_round_has_its_study_and_who_took_it_or_nobody(signed_study, store, tmp_path):
+    kim, ida, _, record = signed_study
     path = tmp_path / "results.sqlite"
     run(
         Wanted(
@@ -154,11 +154,7 @@ def test_measured_again_each_round_has_its_study_and_who_took_it(signed_study, s
     assert set(frame["person"]) == {kim.person_id, ida.person_id} and set(frame["shop"]) == {store.id}
     assert set(frame["phone"]) == {"Invented Phone 3"} or frame["phone"].notna().all()
     assert b"Ida Invented" not in path.read_bytes()
-
-
-def test_a_round_with_photos_of_two_people_counts_as_nobodys(signed_study):
-    """As it may come from elsewhere; here intake keeps them apart."""
-    kim, ida, _, record = signed_study
+    # Photos of two people, as they may come from elsewhere: nobody took that round.
     first = record["rounds"][0]
     assert of_study(record, first)["by"] == kim.person_id
     record["photos"][0]["by"] = ida.person_id
