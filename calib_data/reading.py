@@ -311,7 +311,8 @@ def _field_at(model: type[BaseModel], where: Where) -> FieldInfo | None:
     for key in where:
         at = _bare(at)
         if isinstance(at, type) and issubclass(at, BaseModel):
-            field = at.model_fields.get(str(key))
+            by_key = {one.alias or name: one for name, one in at.model_fields.items()}
+            field = by_key.get(str(key))
             if field is None:
                 return None
             at = field.annotation

@@ -83,6 +83,7 @@ def test_they_have_revisions_permission_history_and_are_retired(store, technicia
         (PAIR, {"of": None}, r"\(of\) is not filled in"),
         (PAIR, {"values": {}}, "values"),
         (PAIR, {"values": {"spacing_mm": asked(None)}}, "is not filled in"),
+        (MOVE, {"from": 3}, 'It is the name of the placement in the earlier round. Enter e.g. "board near"'),
         (MOVE, {"to": "elsewhere"}, 'to is "elsewhere", but the shop\'s placements are'),
         (MOVE, {"values": {"range_mm": asked(5)}}, "needs one origin in both placements"),
         (MOVE, {"values": {"yaw_deg": asked(2, 60)}}, "If these are minutes of arc"),
