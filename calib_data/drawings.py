@@ -225,7 +225,7 @@ def _draw_view(ax: Axes, result: Mapping[str, Any], view: _View) -> None:
         if target.get("kind") == "mat":
             _draw_mat(ax, target, geometry, view)
         else:
-            _draw_target(ax, target, view)
+            _draw_target(ax, target, half_drawn_mm(geometry), view)
         _draw_way(ax, target, view)
     for row, placement in enumerate(result["placements"]):
         _draw_dimension(ax, placement, geometry, view, row)
@@ -284,9 +284,7 @@ def _draw_reference(ax: Axes, geometry: Mapping[str, Any], view: _View) -> None:
     if view.is_plan:
         ax.axhline(y, color=INK, linewidth=0.8, linestyle=(0, (12, 3, 2, 3)))
         name = str(geometry.get("reference_line", "reference line")).replace("_", " ")
-        ax.annotate(
-            name, (view.low[0] + 60, y), (0, 3), textcoords="offset points", fontsize=7, fontstyle="italic"
-        )
+        view.say((view.low[0] + 60, y), name, ((1.0, 1.0), (1.0, -1.0)), fontsize=7, fontstyle="italic")
     ax.plot(x, y, "o", color=INK, markersize=7, fillstyle="none")
     ax.plot(x, y, ".", color=INK, markersize=3)
     view.say((x, y), "datum", CORNERS, gap_mm=30.0, fontsize=7)
@@ -325,11 +323,18 @@ def _plate_corners(plate: Mapping[str, Any]) -> NDArray:
     return square @ T[:3, :3].T + T[:3, 3]
 
 
-def _draw_target(ax: Axes, target: Mapping[str, Any], view: _View) -> None:
+def half_drawn_mm(geometry: Mapping[str, Any]) -> float:
+    """Half of how wide targets are drawn: one metre, less where others stand as near, not in one place."""
+    at = [np.asarray(t["T_vehicle_target"], dtype=float)[:2, 3] for t in geometry.get("targets", ())]
+    apart = [float(np.linalg.norm(a - b)) for i, a in enumerate(at) for b in at[:i]]
+    return min([TARGET_HALF_MM, *(0.4 * d for d in apart if d > 250)])
+
+
+def _draw_target(ax: Axes, target: Mapping[str, Any], half_mm: float, view: _View) -> None:
     """A line across, and an arrow from its middle the way it faces (against its x)."""
     T = np.asarray(target["T_vehicle_target"], dtype=float)
     across = T[:3, 1] if view.is_plan else T[:3, 2]
-    ends = view([T[:3, 3] - TARGET_HALF_MM * across, T[:3, 3] + TARGET_HALF_MM * across])
+    ends = view([T[:3, 3] - half_mm * across, T[:3, 3] + half_mm * across])
     ax.plot(*ends.T, color=ACCENT, linewidth=2.5, solid_capstyle="butt")
     ax.annotate(
         "", view.point(T[:3, 3] - 350.0 * T[:3, 0]), view.point(T[:3, 3]),
@@ -508,7 +513,8 @@ def _column(result: Mapping[str, Any]) -> Iterator[_Lines | _Strip]:
     yield _Lines(_wrapped(
         "Strips: pale band = tolerance, ticks at its limits and at the nominal value; bar = 95 % interval, "
         "plain when conforming, crossed when nonconforming, slanted lines when undecided; dot = value. "
-        "Views: a target is drawn 1 m across, whatever its size; its arrow shows which way it faces."
+        "Views: a target is drawn 1 m across, less beside another, whatever its size; its arrow shows "
+        "which way it faces."
     ), size=7)  # fmt: skip
 
 

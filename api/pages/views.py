@@ -16,9 +16,10 @@ from markupsafe import Markup
 from numpy.typing import NDArray
 
 from api.figures import Figures
-from api.pages.sketches import EDGE, TARGET_HALF_MM, WIDTH, fitted, scale_bar
+from api.pages.sketches import EDGE, WIDTH, fitted, scale_bar
 from api.pages.svg import Point, View, arrow, drawing, line, path, tag, text
 from api.pages.words import Words
+from calib_data.drawings import half_drawn_mm
 from calib_data.labelling import Box, box_of, put_words
 from calib_data.labelling import Words as WordsNear
 
@@ -174,20 +175,13 @@ def _all_points(geometry: Json) -> NDArray:
         points += [centre - (330, 0, 0), centre + (330, 0, 330), np.asarray(wheel["plate_origin_mm"])]
     points += [np.asarray(p["T_vehicle_plate"])[:3, 3] for p in geometry.get("plates", {}).values()]
     points += [np.asarray(camera["position_mm"]) for camera in geometry.get("cameras", ())]
-    half = _half_mm(geometry)
+    half = half_drawn_mm(geometry)
     for target in geometry.get("targets", ()):
         T = np.asarray(target["T_vehicle_target"])
         points += [T[:3, 3] + sign * half * T[:3, axis] for sign in (-1, 1) for axis in (1, 2)]
         points += [np.asarray(target[key]) for key in ("origin_mm",) if key in target]
         points += list(_mat_corners(geometry, target))
     return np.array(points)
-
-
-def _half_mm(geometry: Json) -> float:
-    """Half of how wide targets are drawn: one metre, less where others stand as near, not in one place."""
-    at = [np.asarray(t["T_vehicle_target"])[:2, 3] for t in geometry.get("targets", ())]
-    apart = [float(np.linalg.norm(a - b)) for i, a in enumerate(at) for b in at[:i]]
-    return min([TARGET_HALF_MM, *(0.4 * d for d in apart if d > 250)])
 
 
 def _mat_corners(geometry: Json, target: Json) -> NDArray:
@@ -214,7 +208,7 @@ def _plates(sheet: _Sheet) -> None:
 
 def _targets(sheet: _Sheet, axis: int) -> None:
     """A bar across, and an arrow from its middle the way it faces (against its x); of a mat its mark."""
-    half = _half_mm(sheet.geometry)
+    half = half_drawn_mm(sheet.geometry)
     for target in sheet.geometry.get("targets", ()):
         T = np.asarray(target["T_vehicle_target"], dtype=float)
         if target.get("kind") == "mat":
