@@ -75,24 +75,24 @@ def test_they_have_revisions_permission_history_and_are_retired(store, technicia
         assert {row.name for row in placements.listed(db)} == {"board near", "board far"}
 
 
-@pytest.mark.parametrize(
-    ("file", "changed", "says"),
-    [
-        (PAIR, {"of": ["board near", "bord"]}, r'of\[1\] is "bord", but the shop\'s placements are "bo'),
-        (PAIR, {"of": ["board near"] * 2}, "names one placement twice"),
-        (PAIR, {"of": None}, r"\(of\) is not filled in"),
-        (PAIR, {"values": {}}, "values"),
-        (PAIR, {"values": {"spacing_mm": asked(None)}}, "is not filled in"),
-        (MOVE, {"from": 3}, 'It is the name of the placement in the earlier round. Enter e.g. "board near"'),
-        (MOVE, {"to": "elsewhere"}, 'to is "elsewhere", but the shop\'s placements are'),
-        (MOVE, {"values": {"range_mm": asked(5)}}, "needs one origin in both placements"),
-        (MOVE, {"values": {"yaw_deg": asked(2, 60)}}, "If these are minutes of arc"),
-        (MOVE, {"step": {"yaw_deg": 2}}, "is a step of a value that is not required"),
-    ],
-)  # fmt: skip
-def test_what_is_wrong_is_said_with_what_to_do(store, reviewer, stand, file, changed, says):
-    with pytest.raises(PlacementError, match=says), store.writing() as db:
-        placements.add(db, reviewer, file | changed, TYPED)
+WRONG = [
+    (PAIR, {"of": ["board near", "bord"]}, r'of\[1\] is "bord", but the shop\'s placements are "bo'),
+    (PAIR, {"of": ["board near"] * 2}, "names one placement twice"),
+    (PAIR, {"of": None}, r"\(of\) is not filled in"),
+    (PAIR, {"values": {}}, "values"),
+    (PAIR, {"values": {"spacing_mm": asked(None)}}, "is not filled in"),
+    (MOVE, {"from": 3}, 'It is the name of the placement in the earlier round. Enter e.g. "board near"'),
+    (MOVE, {"to": "elsewhere"}, 'to is "elsewhere", but the shop\'s placements are'),
+    (MOVE, {"values": {"range_mm": asked(5)}}, "needs one origin in both placements"),
+    (MOVE, {"values": {"yaw_deg": asked(2, 60)}}, "If these are minutes of arc"),
+    (MOVE, {"step": {"yaw_deg": 2}}, "is a step of a value that is not required"),
+]  # fmt: skip
+
+
+def test_what_is_wrong_is_said_with_what_to_do(store, reviewer, stand):
+    for file, changed, says in WRONG:
+        with pytest.raises(PlacementError, match=says), store.writing() as db:
+            placements.add(db, reviewer, file | changed, TYPED)
 
 
 def test_two_datums_have_no_common_distance_and_two_lines_nothing(store, reviewer, stand, placement_json):
@@ -111,10 +111,11 @@ def test_two_datums_have_no_common_distance_and_two_lines_nothing(store, reviewe
             placements.add(db, reviewer, MOVE | {"to": "by the other line"}, TYPED)
 
 
-@pytest.mark.parametrize("kind", ["relation", "shift"])
-def test_a_template_as_it_stands_is_refused(store, reviewer, stand, kind):
-    ours = [(one.family, getattr(one, kind)) for one in placements.templates() if getattr(one, kind)]
-    assert ours
+def test_a_template_as_it_stands_is_refused(store, reviewer, stand):
+    ours = [
+        (one.family, file) for one in placements.templates() for file in (one.relation, one.shift) if file
+    ]
+    assert {file["format"] for _, file in ours} == {PAIR["format"], MOVE["format"]}
     for family, file in ours:
         with pytest.raises(PlacementError, match="is not filled in"), store.writing() as db:
             placements.add(db, reviewer, file, replace(TYPED, family=family))
