@@ -6,11 +6,14 @@ in FAMILY_LEVEL of correct sets; those that fail are ranked by how much of the m
 so that the likeliest cause comes first.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
+
+import numpy as np
 
 from vision import contradictions, declared, labels, levelled, movement, optics
 from vision.adjust import Adjustment
+from vision.advice import Units
 from vision.contradictions import LARGEST_NOISE_FACTOR
 from vision.declared import ALL_SHEETS, EACH_SHEET
 from vision.frame import FramePlan
@@ -18,6 +21,7 @@ from vision.hypotheses import SaddleScores
 from vision.kit import Kit, Vehicle
 from vision.placement import Reported
 from vision.trial import Case, ConsistencyTest, spoken
+from vision.unseen import MOVE_MM
 
 FAMILY_LEVEL = 0.003
 # Scores are linear: of the misfit of a mistake as large as 3 % in scale they miss so much, as a share.
@@ -117,7 +121,7 @@ def _likeliness(test: ConsistencyTest) -> float:
     return test.gain * (1 + SCORE_ERROR) if test.name == EACH_SHEET else test.gain
 
 
-def not_checked(kit: Kit, plan: FramePlan) -> tuple[str, ...]:
+def not_checked(kit: Kit, plan: FramePlan, adjustment: Adjustment, units: Units) -> tuple[str, ...]:
     """What a single round of photos cannot see; its possible size is in u as far as the kit states it.
 
     Clamps that were checked as they hang are left out.
@@ -128,6 +132,7 @@ def not_checked(kit: Kit, plan: FramePlan) -> tuple[str, ...]:
     if unchecked:
         some = f" of {', '.join(map(spoken, unchecked))}" if len(unchecked) < len(kit.clamps) else ""
         out.append(f"clamp seating{some} (a clamp off its seat moves a wheel centre unseen)")
+    out += _floor_words(plan, adjustment, units)
     if not kit.scale_bars:
         out.append(
             "the rule that measured the printed rulers: u counts it as right to "
@@ -142,3 +147,20 @@ def not_checked(kit: Kit, plan: FramePlan) -> tuple[str, ...]:
         )
     out.append("whether the required values are right for this vehicle")
     return tuple(out)
+
+
+def _floor_words(plan: FramePlan, adjustment: Adjustment, units: Units) -> Iterator[str]:
+    """Floor plates that could lie on something unseen."""
+    raised = declared.raised_unseen_mm(plan, adjustment, FAMILY_LEVEL / len(_STATISTICAL))
+    alone = [str(plate) for plate, least_mm in raised.items() if not np.isfinite(least_mm)]
+    if alone:
+        yield (
+            f"whether floor plates {', '.join(alone)} lie on the floor itself: none of the others checks "
+            "them (lay a fourth, or one more beside them)"
+        )
+    for plate, least_mm in raised.items():
+        if np.isfinite(least_mm) and least_mm > MOVE_MM:
+            yield (
+                f"whether floor plate {plate} lies on the floor itself: the others show only what raises it "
+                f"by more than {units.length(least_mm)} (one more plate near it would tell)"
+            )

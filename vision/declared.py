@@ -12,7 +12,7 @@ from vision.frame import U_SETBACK_MM, FramePlan, height_points, wheel_centres
 from vision.hypotheses import Score, own_residual, pull
 from vision.kit import Vehicle
 from vision.placement import Reported
-from vision.trial import Case, ConsistencyTest, Tried, family, spoken
+from vision.trial import Case, ConsistencyTest, Tried, family, limit_of, spoken
 
 ALL_SHEETS = "scale of all sheets"
 EACH_SHEET = "scale of each sheet"
@@ -25,6 +25,8 @@ FEWEST_HEIGHTS = 4
 # By how much the centres of an axle's wheels differ in height where nothing is wrong: tyres, load, and the
 # floor under the wheels. Common practice, no source.
 U_HEIGHTS_MM = 6.0
+# So many u above its limit a statistic exceeds it in 95 of 100 cases.
+FOUND_95 = 1.645
 # A height of which the others check so small a share is not checked at all; rounding is far below.
 LEAST_CHECKED = 1e-6
 
@@ -268,6 +270,26 @@ def heights_off_plane(plan: FramePlan, adjustment: Adjustment) -> tuple[NDArray,
     W = np.linalg.inv(V)
     P = W - W @ A @ np.linalg.solve(A.T @ W @ A, A.T @ W)
     return h, P, [k for k in range(len(h)) if P[k, k] >= LEAST_CHECKED / V[k, k]]
+
+
+def raised_unseen_mm(plan: FramePlan, adjustment: Adjustment, level: float) -> dict[int, float]:
+    """By how much each floor plate may be raised and still be missed in more than five of a hundred sets.
+
+    Baarda's internal reliability of the test `floor`; infinite where nothing checks the plate.
+    """
+    if not plan.height_known:
+        return {}
+    laid = [k for k, height in enumerate(plan.heights) if height.pose >= 0]
+    n_photos, plates = adjustment.network.unknowns.n_photos, adjustment.network.observed.plates
+    found = {plates[plan.heights[k].pose - n_photos]: np.inf for k in laid}
+    if floor_is_checked(plan):
+        _, P, checked = heights_off_plane(plan, adjustment)
+        sure = np.sqrt(limit_of(level / len(checked), 1)) + FOUND_95 if checked else np.inf
+        found |= {
+            plates[plan.heights[k].pose - n_photos]: float(sure / np.sqrt(P[k, k]))
+            for k in set(laid) & set(checked)
+        }
+    return found
 
 
 def _plane_design(local: NDArray, up: NDArray) -> NDArray:

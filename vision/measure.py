@@ -245,6 +245,7 @@ def measure_found(
     )
     judged = tuple(judge(i, p, kit, vehicle, evidence, units) for i, p in enumerate(placements))
     related = tuple(judge_relation(i, r, evidence, units) for i, r in enumerate(relations))
+    unchecked = not_checked(kit, plan, adjustment, units)
     whole = Measurement(
         decision=worst(one.decision.decision for one in (*judged, *related)),
         placements=judged,
@@ -252,7 +253,7 @@ def measure_found(
         reported=reported,
         tests=tests,
         moves=moves,
-        not_checked=(*not_checked(kit, plan), *in_words((*sheets, *moves), reported, units)),
+        not_checked=(*unchecked, *in_words((*sheets, *moves), reported, units)),
         caution=CAUTION,
         notes=notes,
         warnings=(*((distrusted,) if distrusted else ()), *apart),
