@@ -19,6 +19,7 @@ from vision.declared import ALL_SHEETS, EACH_SHEET
 from vision.frame import FramePlan
 from vision.hypotheses import SaddleScores
 from vision.kit import Kit, Vehicle
+from vision.optics import LENS_OF_EACH_PHOTO
 from vision.placement import Reported
 from vision.trial import Case, ConsistencyTest, spoken
 from vision.unseen import MOVE_MM
@@ -117,8 +118,10 @@ def _likeliness(test: ConsistencyTest) -> float:
     is_body = test.moved is not None and test.moved.kind != "plate"
     if is_body or test.name == ALL_SHEETS:
         return test.gain * (1 + SCORE_ERROR) + BODY_ODDS
-    # One term that explains as much as a plate's six, to within the scores' error, is the likelier cause.
-    return test.gain * (1 + SCORE_ERROR) if test.name == EACH_SHEET else test.gain
+    # One sheet's scale, or one photo's lens, that explains as much as a plate's six terms, to within the
+    # scores' error, is the likelier cause.
+    is_simple = test.name in (EACH_SHEET, LENS_OF_EACH_PHOTO)
+    return test.gain * (1 + SCORE_ERROR) if is_simple else test.gain
 
 
 def not_checked(kit: Kit, plan: FramePlan, adjustment: Adjustment, units: Units) -> tuple[str, ...]:

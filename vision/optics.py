@@ -7,6 +7,8 @@ import numpy as np
 from vision.hypotheses import pull
 from vision.trial import Case, ConsistencyTest, Tried, family
 
+LENS_OF_EACH_PHOTO = "lens of each photo"
+
 
 def photo_optics(case: Case, level: float) -> Iterator[ConsistencyTest]:
     """Focal length, principal point and motion of each photo against what phones do."""
@@ -22,7 +24,7 @@ def photo_optics(case: Case, level: float) -> Iterator[ConsistencyTest]:
         )
         tried.append(Tried(pull(a, index[i], np.zeros(len(u)), np.diag(u**2)), says))
     tried += _lens_changes(case)
-    yield from family("lens of each photo", "the photos of one lens agree", tried, level)
+    yield from family(LENS_OF_EACH_PHOTO, "the photos of one lens agree", tried, level)
 
 
 def _lens_changes(case: Case) -> Iterator[Tried]:

@@ -1,1 +1,7 @@
 """Speed, as ratios to a named baseline of the same run."""
+
+import os
+
+# Before numpy is imported, as the command line does: threads that wait for each other would be counted as work.
+for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+    os.environ.setdefault(_name, "1")
