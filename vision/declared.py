@@ -12,7 +12,7 @@ from vision.frame import U_SETBACK_MM, FramePlan, height_points, wheel_centres
 from vision.hypotheses import Score, own_residual, pull
 from vision.kit import Vehicle
 from vision.placement import Reported
-from vision.trial import Case, ConsistencyTest, Tried, family, limit_of, spoken
+from vision.trial import FOUND_95, Case, ConsistencyTest, Tried, family, limit_of, spoken
 
 ALL_SHEETS = "scale of all sheets"
 EACH_SHEET = "scale of each sheet"
@@ -25,8 +25,6 @@ FEWEST_HEIGHTS = 4
 # By how much the centres of an axle's wheels differ in height where nothing is wrong: tyres, load, and the
 # floor under the wheels. Common practice, no source.
 U_HEIGHTS_MM = 6.0
-# So many u above its limit a statistic exceeds it in 95 of 100 cases.
-FOUND_95 = 1.645
 # A height of which the others check so small a share is not checked at all; rounding is far below.
 LEAST_CHECKED = 1e-6
 

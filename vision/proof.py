@@ -33,10 +33,9 @@ from vision.lenses import Profile
 from vision.measure import assemble
 from vision.sightings import FoundPhoto
 from vision.teach import FEWEST_VIEWS, need_agreement, need_lengths_agree, plates_and_bars, shared_errors
+from vision.trial import FOUND_95
 
 COVERAGE_95 = float(norm.isf(0.025))
-# One-sided: an error of this many u beyond the interval is flagged in 95 % of proofs.
-FOUND_95 = float(norm.isf(0.05))
 # What each proof is there to find: of the bar's length, sheets printed to another scale (a printer's "fit to
 # page" is 3 %); of the slide, more than half its way, or standing still would nearly pass.
 BAR_MUST_SHOW, SLIDE_MUST_SHOW = 0.01, 0.5
