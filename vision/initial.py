@@ -1,6 +1,6 @@
 """From nothing to an adjustment: start values grown from one photo, tried from others where that fails."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -10,23 +10,56 @@ from vision.adjust import Adjustment, Network, RobustStart, adjust_on, robust_st
 from vision.errors import NotEnoughError
 from vision.least_squares import SingularError, State
 from vision.rejection import REJECTION_LIMIT
-from vision.votes import Edge, Growth, edges_in_photos, edges_on_fixtures
+from vision.votes import Edge, Growth, Node, edges_in_photos, edges_on_fixtures
 
 # A fit that rejects more of its points, or misfits the photos' noise by more (chi-square by redundancy), may
 # have grown from a mirrored pose: other photos are tried, so many in all. Common practice, no source.
 LARGEST_REJECTED, LARGEST_MISFIT, N_TRIES = 0.05, 1.5, 4
+# Of one photo's start, so many doubts are tried both ways.
+MOST_DOUBTS = 4
 
 
-def _start(network: Network, edges: Sequence[Edge], seed: int) -> State:
-    """Start values grown from one photo (an index). The network must hang together."""
+def _start(
+    network: Network, edges: Sequence[Edge], seed: int, turned: Collection[Node] = ()
+) -> tuple[State, tuple[Node, ...]]:
+    """Start values grown from one photo (an index), and what is doubtful in them.
+
+    The network must hang together.
+
+    Args:
+        turned: As of Growth.grow.
+    """
     o, u = network.observed, network.unknowns
     growth = Growth(edges, o.n_photos + u.n_fixtures, u.n_plates, network)
-    growth.grow(seed)
+    growth.grow(seed, turned)
     poses = np.concatenate([growth.T_body[: o.n_photos], growth.T_plate, growth.T_body[o.n_photos :]])
     values = np.zeros(u.n_values)
     for index, lens in zip(u.lens_values(), network.lens_priors, strict=True):
         values[index] = lens.mean
-    return State(poses, values)
+    return State(poses, values), growth.doubtful
+
+
+def _surest_start(network: Network, edges: Sequence[Edge], seed: int) -> RobustStart:
+    """Adjusted robustly from one photo's start values; what is doubtful in them is tried both ways.
+
+    Where all that joins two halves of a set is one plate in one photo, seen nearly head-on, either way
+    round looks alike to the votes, and the wrong one may still misfit less than noisy photos do.
+
+    Raises:
+        SingularError: Something is not determined.
+    """
+    start, doubtful = _start(network, edges, seed)
+    best = robust_start(network, start)
+    turned: tuple[Node, ...] = ()
+    for node in doubtful[:MOST_DOUBTS]:
+        other, _ = _start(network, edges, seed, (*turned, node))
+        try:
+            robust = robust_start(network, other)
+        except (SingularError, np.linalg.LinAlgError):
+            continue
+        if robust.badness < best.badness:
+            best, turned = robust, (*turned, node)
+    return best
 
 
 def _clearest_first(edges: Sequence[Edge], n_photos: int) -> NDArray:
@@ -45,7 +78,8 @@ def start_without_mounts(network: Network, seen: Sequence[Edge]) -> State:
         seen: As of votes.edges_in_photos.
     """
     free = replace(network, kit=replace(network.kit, fixtures=()))
-    return _start(free, seen, int(_clearest_first(seen, network.observed.n_photos)[0]))
+    start, _ = _start(free, seen, int(_clearest_first(seen, network.observed.n_photos)[0]))
+    return start
 
 
 def adjust_from_nothing(
@@ -68,7 +102,7 @@ def adjust_from_nothing(
     best: Adjustment | None = None
     for seed in _clearest_first(edges, network.observed.n_photos)[:n_tries]:
         try:
-            robust = robust_start(network, _start(network, edges, int(seed)))
+            robust = _surest_start(network, edges, int(seed))
             # Two starts that end alike have found the optimum, such as it is: a third would find it again.
             if any(robust.is_like(other) for other in tried):
                 break

@@ -6,8 +6,9 @@ of degrees. Votes count rotations only, because a focal length wrong by a few pe
 everything by tens of pixels and hardly turns anything.
 """
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,8 +23,8 @@ VOTE_U_RAD = float(np.radians(4.0))
 # No single vote counts for more than this, so that one bad edge cannot outvote three good ones.
 VOTE_CAP = 25.0
 # Candidates are different poses when three u of a vote apart, squared; alike when their costs differ by one
-# unit of the votes' chi-square or less.
-APART, ALIKE = 9.0, 1.0
+# unit of the votes' chi-square or less. A vote is doubtful if it was won by less than three u, squared.
+APART, ALIKE, DOUBTFUL = 9.0, 1.0, 9.0
 # A mount is known in millimetres where photos are not: its place goes before that of any image.
 MOUNT_EXTENT_PX = 1e6
 
@@ -87,22 +88,38 @@ def _capped(angle_rad: NDArray) -> NDArray:
 
 @dataclass(frozen=True, eq=False)
 class _Vote:
-    """The best place for a node, by how much it beats any other, and the image extent that it comes from."""
+    """The best place for a node, by how much it beats any other, and the image extent that it comes from.
+
+    Attributes:
+        T_runner_up: The best of the different places; the same one where there is no other.
+    """
 
     T_world_node: NDArray
     margin: float
     extent_px: float
+    T_runner_up: NDArray
 
 
 def _vote(candidates: NDArray, extents_px: NDArray, total: NDArray) -> _Vote:
     """The candidate pose (of m, 4, 4) with the lowest total cost (m,), and by how much it beats any other."""
-    # Among candidates that agree, the largest image fixes the position best.
     best = int(np.argmin(total))
     others = _turn_costs(candidates[:, :3, :3], candidates[best, :3, :3]) >= APART
-    margin = float(total[others].min() - total[best]) if others.any() else VOTE_CAP
-    alike = np.flatnonzero(~others & (total <= total[best] + ALIKE))
-    chosen = alike[int(np.argmax(extents_px[alike]))]
-    return _Vote(candidates[chosen], margin, float(extents_px[chosen]))
+    chosen = _clearest(extents_px, np.where(others, np.inf, total))
+    if not others.any():
+        return _Vote(candidates[chosen], VOTE_CAP, float(extents_px[chosen]), candidates[chosen])
+    margin = float(total[others].min() - total[best])
+    runner_up = _clearest(extents_px, np.where(others, total, np.inf))
+    return _Vote(candidates[chosen], margin, float(extents_px[chosen]), candidates[runner_up])
+
+
+def _clearest(extents_px: NDArray, total: NDArray) -> int:
+    """Of the candidates that cost least and alike, the one with the largest image: it fixes position best."""
+    alike = np.flatnonzero(total <= total.min() + ALIKE)
+    return int(alike[int(np.argmax(extents_px[alike]))])
+
+
+# A node of what grows: a body or a plate, and its index.
+Node = tuple[Literal["body", "plate"], int]
 
 
 class Growth:
@@ -111,6 +128,10 @@ class Growth:
     The kit's promises vote along: floor plates lie flat, so their normals are all upward; wheel plates
     stand upright, and the wheels' axes are nearly parallel. They settle what photos of a far fixture leave
     open: which way the other side of the vehicle is turned.
+
+    Attributes:
+        T_body, T_plate: (n, 4, 4) in the seed's frame; nan until placed.
+        doubtful: The nodes whose place was hardly better than another, the most doubtful first.
     """
 
     def __init__(self, edges: Sequence[Edge], n_bodies: int, n_plates: int, network: Network) -> None:
@@ -121,21 +142,32 @@ class Growth:
         lying, upright = {f.plate for f in kit.floor}, {c.plate for c in kit.clamps.values()}
         self.lying = np.array([p in lying for p in numbers], bool)
         self.upright = np.array([p in upright for p in numbers], bool)
-        self.votes: dict[tuple[str, int], _Vote] = {}
+        self.votes: dict[Node, _Vote] = {}
+        self.doubtful: tuple[Node, ...] = ()
 
-    def grow(self, seed: int) -> None:
-        """Place everything that hangs together with one body, surest vote first."""
+    def grow(self, seed: int, turned: Collection[Node] = ()) -> None:
+        """Place everything that hangs together with one body, surest vote first.
+
+        Args:
+            turned: Nodes that are put in their second best place.
+        """
+        margins: dict[Node, float] = {}
         self.T_body[seed] = np.eye(4)
         self._refresh_plates(seed)
         while self.votes:
-            (kind, node), vote = max(self.votes.items(), key=lambda item: (item[1].margin, item[1].extent_px))
-            del self.votes[kind, node]
+            node, vote = max(self.votes.items(), key=lambda item: (item[1].margin, item[1].extent_px))
+            del self.votes[node]
+            margins[node] = vote.margin
+            kind, index = node
+            T_world_node = vote.T_runner_up if node in turned else vote.T_world_node
             if kind == "plate":
-                self.T_plate[node] = vote.T_world_node
-                self._refresh_bodies(node)
+                self.T_plate[index] = T_world_node
+                self._refresh_bodies(index)
             else:
-                self.T_body[node] = vote.T_world_node
-                self._refresh_plates(node)
+                self.T_body[index] = T_world_node
+                self._refresh_plates(index)
+        doubtful = [node for node, margin in margins.items() if margin < DOUBTFUL]
+        self.doubtful = tuple(sorted(doubtful, key=lambda node: margins[node]))
 
     def _has_body(self, e: Edge) -> bool:
         return not np.isnan(self.T_body[e.body, 0, 0])

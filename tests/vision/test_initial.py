@@ -4,13 +4,19 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+import scipy.stats
 
+from calib_data.layouts import load_layouts
+from tools.kind_families import draw_bay
+from tools.simulate import observe_scene
+from tools.studies.situations import rng_of
 from tools.truth import true_values
 from vision import geometry
 from vision.adjust import adjust
 from vision.camera import project
 from vision.initial import adjust_from_nothing, looks_settled
 from vision.kit import Fixture, Kit, Mount
+from vision.measure import assemble
 from vision.parameters import printed_scales
 from vision.parts import connected_parts
 from vision.single_plate import focal_length_seen, plate_poses
@@ -73,7 +79,7 @@ def test_the_focal_length_shows_in_the_plates(simulated):
     assert focal_length_seen(one.network.observed, 0, scales) == pytest.approx(true_px, rel=0.1)
 
 
-@pytest.mark.parametrize("seed", range(8))
+@pytest.mark.parametrize("seed", range(6))
 def test_from_nothing_to_the_same_optimum_as_from_the_truth(simulated, seed):
     """4 to 13 photos, focal length 5 % off, no distortion assumed: the cost of a start at the truth."""
     rng = np.random.default_rng([21, seed])
@@ -91,3 +97,13 @@ def test_from_nothing_to_the_same_optimum_as_from_the_truth(simulated, seed):
     true = true_values(scene.truth, "centreline", "front_axle")
     for key, value in true.items():
         assert abs(reported.value(f"0:{key}") - value) < 5 * reported.u(f"0:{key}")
+
+
+def test_halves_that_hang_on_one_plate_in_one_photo_are_tried_both_ways():
+    """Here the mirrored half fits the votes better, and the wrong whole misfits by a third only."""
+    rng = rng_of(33, 342)
+    bay = draw_bay(rng, "side_board")
+    network = assemble(observe_scene(rng, bay), bay.kit, {one.name: one for one in load_layouts()}).network
+    adjustment = adjust_from_nothing(network)
+    # The noise is drawn as declared, so chi-square exceeds this in one correct set of a million.
+    assert adjustment.chi2 < scipy.stats.chi2.isf(1e-6, adjustment.redundancy)
