@@ -66,7 +66,7 @@ def _parts(db: Session, wanted: Wanted) -> Iterator[list[tuple[Any, ...]]]:
 
 
 def plot(db: Session, wanted: Wanted, name: PlotName) -> str:
-    """A plot of the latest of these rounds as SVG.
+    """A plot of the latest of these rounds as SVG; of a study only where it is asked for: its rounds repeat.
 
     Raises:
         NotThereError: The libraries for it are not installed, or there are too few rounds.
@@ -76,7 +76,10 @@ def plot(db: Session, wanted: Wanted, name: PlotName) -> str:
     names = ["round_id", "taken", "bay", "phone", "vehicle", "wheelbase_mm", "chi2", "redundancy"]
     names += [f"{u}wheelbase_{side}_mm" for side in ("left", "right") for u in ("", "u_")]
     columns = [*(getattr(Round, one) for one in names), Round.kit_name.label("kit"), Round.decision_today]
-    query = filtered(select(*columns), wanted).order_by(Round.taken.desc()).limit(MOST_DRAWN)
+    query = filtered(select(*columns), wanted)
+    if not wanted.study:
+        query = query.where(Round.set_up.is_(None))
+    query = query.order_by(Round.taken.desc()).limit(MOST_DRAWN)
     rows = [tuple(row) for row in db.execute(query)]
     frame = derived(pd.DataFrame(rows, columns=[*names, "kit", "decision"]))
     with _drawing:

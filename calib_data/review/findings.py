@@ -3,7 +3,8 @@
 First the groups, then the rounds that no group explains. Two families of tests, each held by Holm's rule
 to one false alarm in twenty archives, and beside it a size below which nobody would act. A round's own
 failed tests speak too: correct rounds fail them in two of a thousand. What is only a consequence (a phone
-with a poor lens also has undecided rounds) is told with its cause.
+with a poor lens also has undecided rounds) is told with its cause. Of a study's rounds, which repeat one
+set-up, only their own tests and altered bytes speak.
 """
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -17,7 +18,7 @@ from scipy import stats
 
 from calib_data.review.additive import Fit, fit
 from calib_data.review.many import holm
-from calib_data.review.rounds import CERTAIN, GROUPS, Rounds, derived, value_keys
+from calib_data.review.rounds import CERTAIN, GROUPS, Rounds, derived, everyday, value_keys
 
 LEVEL = 0.05
 
@@ -105,7 +106,8 @@ class _Candidate:
 
 def find(measured: Rounds) -> list[Finding]:
     """All that is found in an archive, likeliest first: groups, then rounds."""
-    frame = derived(measured.rounds).reset_index(drop=True)
+    every = derived(measured.rounds)
+    frame = everyday(every).reset_index(drop=True)
     scale = fit(frame, "scale_off", ["vehicle", "kit"], over="months", of="kit")
     level = fit(frame, "level", list(GROUPS))
     candidates = [
@@ -118,7 +120,7 @@ def find(measured: Rounds) -> list[Finding]:
     ]
     groups = _by_subject(_kept(candidates), frame)
     single = _rounds(frame, scale, level, measured.tests, groups)
-    own = _own_tests(frame, measured.tests, groups, {f.level for f in single})
+    own = _own_tests(every, measured.tests, groups, {f.level for f in single})
     return [*groups, *sorted([*single, *own], key=lambda f: (f.p, -abs(f.effect)))]
 
 

@@ -9,7 +9,7 @@ import pandas as pd
 from calib_data.review.findings import Finding, find
 from calib_data.review.gauge import gauge_table
 from calib_data.review.plots import as_svg, plots
-from calib_data.review.rounds import Rounds, derived
+from calib_data.review.rounds import Rounds, derived, everyday
 from calib_data.review.tables import (
     chart_table,
     component_table,
@@ -23,7 +23,12 @@ MOST_WORDS = 40
 
 @dataclass(frozen=True, eq=False)
 class Review:
-    """What a review holds; `tables` by name."""
+    """What a review holds.
+
+    Attributes:
+        frame: The everyday rounds, which findings, components, charts and plots are made of.
+        tables: By name; `rounds` has those of studies too.
+    """
 
     frame: pd.DataFrame
     findings: tuple[Finding, ...]
@@ -32,7 +37,8 @@ class Review:
 
 def review(measured: Rounds) -> Review:
     """Everything of it."""
-    frame = derived(measured.rounds)
+    every = derived(measured.rounds)
+    frame = everyday(every)
     findings = tuple(find(measured))
     tables = {
         "findings": finding_table(findings),
@@ -40,7 +46,7 @@ def review(measured: Rounds) -> Review:
         "kits": kit_table(frame, measured.sheets),
         "charts": chart_table(frame),
         "study": gauge_table(measured.rounds),
-        "rounds": frame,
+        "rounds": every,
     }
     return Review(frame, findings, tables)
 
@@ -66,6 +72,7 @@ def in_words(done: Review) -> Iterator[str]:
     """The summary, a line each: what is off, likeliest first, then what repeats and what differs."""
     frame, found = done.frame, done.findings
     yield _counts(frame)
+    yield from _left_out(len(done.tables["rounds"]) - len(frame))
     if not found:
         yield "Nothing stands out: no kit, phone, bay, vehicle model or round is off by more than chance."
     for i, one in enumerate(found[:MOST_WORDS], start=1):
@@ -90,6 +97,15 @@ def _counts(frame: pd.DataFrame) -> str:
     times = frame["taken"].dropna()
     when = f" from {times.min():%Y-%m-%d} to {times.max():%Y-%m-%d}" if len(times) else ""
     return f"{n} rounds{when}: {measured} could be measured, {undecided} of them are undecided."
+
+
+def _left_out(n: int) -> Iterator[str]:
+    """Of studies' rounds, that they count elsewhere."""
+    if n:
+        yield (
+            f"{n} more rounds are of studies. They repeat the same set-ups, so they do not count as if each "
+            "were another job: only their own failed tests and altered bytes are told, and what repeats."
+        )
 
 
 def _chance(one: Finding) -> str:

@@ -40,6 +40,15 @@ class Rounds:
     tests: pd.DataFrame
 
 
+def everyday(rounds: pd.DataFrame) -> pd.DataFrame:
+    """The rounds of jobs, those of studies left out.
+
+    Rounds of one set-up have its kit, bay, vehicle and target's true place in common. Counted one by one,
+    they would weigh these by how often the set-up was repeated, as if each had been another job.
+    """
+    return rounds[rounds["set_up"].isna()] if "set_up" in rounds else rounds
+
+
 def value_keys(rounds: pd.DataFrame) -> list[str]:
     """The values that these rounds have."""
     return [key for key in VALUE_KEYS if key in rounds]

@@ -11,6 +11,8 @@ from calib_data.review.charts import individuals, weighted_mean
 from calib_data.review.components import reml
 from calib_data.review.findings import find
 from calib_data.review.lines import weighted_line
+from calib_data.review.report import in_words, review
+from calib_data.review.rounds import Rounds
 from tests.calib_data.drawn_rounds import draw
 
 
@@ -165,3 +167,22 @@ def test_what_goes_with_a_cause_is_told_with_it():
 def test_a_small_archive_says_nothing_rather_than_fail():
     assert find(draw(np.random.default_rng(0), 3)) == []
     assert find(draw(np.random.default_rng(0), 1)) == []
+
+
+def test_repeats_of_one_set_up_judge_no_group_but_their_own_tests_are_told():
+    """Thirty rounds of one set-up, all off alike in what the kit, the bay and the phone are judged by."""
+    jobs, study = draw(np.random.default_rng(11), 60), draw(np.random.default_rng(12), 30)
+    off = {"kit": "van 2", "bay": "bay 2", "phone": "Vireo Seven", "vehicle": "Birch"}
+    rows = study.rounds.assign(**off, study="people", set_up="board", person="A")
+    rows["round_id"] = "s" + rows["round_id"]
+    for column, by in (("wheelbase_left_mm", 1.01), ("wheelbase_right_mm", 1.01), ("chi2", 1.4)):
+        rows[column] *= by
+    sheets = study.sheets.assign(round_id="s" + study.sheets["round_id"])
+    tests = pd.DataFrame([("sr3", "floor", "Floor plate 22 is off.")], columns=["round_id", "name", "says"])
+    both = Rounds(pd.concat([jobs.rounds, rows]), pd.concat([jobs.sheets, sheets]), tests)
+    assert [(f.kind, f.level) for f in find(both)] == [("outlying round", "sr3")]
+    as_jobs = Rounds(both.rounds.assign(set_up=None), both.sheets, tests)
+    assert {"phone lens", "another vehicle"} <= {f.kind for f in find(as_jobs)}
+    words = list(in_words(review(Rounds(rows, sheets, tests))))
+    assert words[0].startswith("0 rounds") and words[1].startswith("30 more rounds are of studies")
+    assert "sr3" in words[2]
