@@ -5,7 +5,8 @@ KINDS.md, "Shifts". The difference's covariance is the joint one of both rounds:
 where it would do so with what may have moved unseen within either round.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -13,9 +14,12 @@ from numpy.typing import NDArray
 
 from calib_data.compare import COVERAGE_95, Sides, compare_results
 from calib_data.formats import ShiftFile
-from vision.advice import LABELS
+from calib_data.stand import judged_of, measured_of, placement_of, reach_of
+from vision.advice import LABELS, MILLIMETRES, JudgedValue, Reach, Units, after_shift, follow, needed_change
 from vision.decide import PlacementDecision, decide_placement, near_nominal, undecided_by
-from vision.kit import EVERY_KEY, Tolerance
+from vision.judge import as_turns
+from vision.kit import EVERY_KEY, LYING_KEYS, Tolerance
+from vision.other_moves import Stand
 
 Json = dict[str, Any]
 
@@ -24,9 +28,31 @@ Json = dict[str, Any]
 EXPLAINED = 2.0
 MOST_STOPS = 5
 
+# Lines of the budget that each round has anew: the photos' own, and sheets that its photos leave open. All
+# others are the kit's, and cancel as far as they weigh on both rounds alike.
+EACH_ROUNDS = ("image", "lens", "refocus", "read_out", "unchecked_sheets")
 
-def decide_shift(before: Json, after: Json, shift: ShiftFile) -> Json:
-    """The decision on two results (plumbsight.result/1) of one visit, as JSON like that of a placement."""
+
+@dataclass(frozen=True, eq=False)
+class Decided:
+    """A shift with its two results.
+
+    Attributes:
+        told: The decision as JSON like that of a placement.
+        stand: The later target as it stands, each value held against the earlier one plus what is
+            required of the difference; None where no value can be told.
+    """
+
+    told: Json
+    stand: Stand | None
+
+
+def decide_shift(before: Json, after: Json, shift: ShiftFile, units: Units = MILLIMETRES) -> Decided:
+    """The decision on two results (plumbsight.result/1) of one visit.
+
+    Args:
+        units: Of the lengths in words; figures stay in mm.
+    """
     sides = Sides.of(before, after)
     required = {str(key): Tolerance(t.nominal, t.minus, t.plus) for key, t in shift.values.items()}
     at = [_index(result, name) for result, name in ((before, shift.from_), (after, shift.to))]
@@ -50,19 +76,30 @@ def decide_shift(before: Json, after: Json, shift: ShiftFile) -> Json:
     distrusted = before.get("distrusted") or after.get("distrusted")
     if distrusted:
         decision = undecided_by(decision, distrusted)
-    return {
+    told: Json = {
         "name": shift.name,
         "from": shift.from_,
         "to": shift.to,
         "decision": decision.decision,
         "values": {key: _value(key, required[key], keys, values, covariance, decision) for key in required},
         "says": list(decision.says),
-        "advice": [] if failed or distrusted else _hints(shift, required, keys, values, decision),
+        "advice": [],
     }
+    if not keys or distrusted:
+        return Decided(told, None)
+    stand = _stand_now(both, told, reach_of(after, at[1] or 0))
+    if failed:
+        if decision.decision == "nonconforming":
+            told["advice"] = [f"Do not move the target on these numbers. In the {failed[0]}"]
+        return Decided(told, None)
+    budget = {key: _shares(both, key, told["values"][key]["u"], sides) for key in keys}
+    hints = _hints(shift, required, keys, values, decision, units)
+    told["advice"] = [*_advice(shift, both[1], stand, budget, hints, units)]
+    return Decided(told, stand)
 
 
 def cannot_decide(shift: ShiftFile, why: str) -> Json:
-    """A shift whose two results are not both there, as `decide_shift` would tell it."""
+    """A shift whose two results are not both there, as `decide_shift` would tell one."""
     return {
         "name": shift.name,
         "from": shift.from_,
@@ -178,12 +215,84 @@ def _value(
     )
 
 
+# --- what to do -----------------------------------------------------------------------------------
+
+
+def _stand_now(both: Sequence[Json], told: Json, reach: Reach) -> Stand:
+    """The difference's tolerances, carried over to where the later target stands."""
+    before, after = (measured_of(placement) for placement in both)
+    judged = {
+        # The later value by the turn at which it differs as decided, so that the goal is beside it.
+        key: JudgedValue(
+            before[key] + one.value,
+            one.u,
+            Tolerance(before[key] + one.tolerance.nominal, one.tolerance.minus, one.tolerance.plus),
+            one.decision,
+        )
+        for key, one in judged_of(told).items()
+    }
+    is_mat = any(key in LYING_KEYS for key in both[1]["values"])
+    return Stand(placement_of(both[1]), is_mat, as_turns(judged), after, reach)
+
+
+def _shares(both: Sequence[Json], key: str, u: float, sides: Sides) -> dict[str, float]:
+    """Which part of the difference's variance each cause brings.
+
+    Rounds that share a kit say how much of it is left in the difference, not of which of its causes.
+    """
+    shares: dict[str, float] = {}
+    for placement in both:
+        variance = placement["values"][key]["u"] ** 2
+        for cause, share in placement.get("budget", {}).get(key, {}).items():
+            if cause in EACH_ROUNDS or not sides.shares_kit:
+                shares[cause] = shares.get(cause, 0.0) + share * variance / u**2
+    if sides.shares_kit:
+        shares["kit"] = max(0.0, 1 - sum(shares.values()))
+    return shares
+
+
+def _advice(
+    shift: ShiftFile,
+    later: Json,
+    stand: Stand,
+    budget: Mapping[str, Mapping[str, float]],
+    hints: Sequence[str],
+    units: Units,
+) -> Iterator[str]:
+    """What to move of the second round's target for the difference to conform, or what would settle it."""
+    shares = as_turns(budget)
+    standing, again = stand.standing(units), f"Then photograph '{shift.to}' again, as a new round."
+    said = follow(stand.judged, stand.measured, stand.reach, shares, hints, units, standing, again)
+    moves = stand.moves(units)
+    first = said.index(moves[0].says) if moves else len(said)
+    yield from said[:first]
+    if not moves:
+        return
+    yield f"With '{shift.to}' as it stood in the second round:"
+    yield from said[first:]
+    own = as_turns(judged_of(later))
+    spoilt = [
+        LABELS[move.key]
+        for move in moves
+        if (at := own.get(move.key)) is not None
+        and after_shift(move.key, at, needed_change(move.key, stand.judged[move.key])).decision
+        == "nonconforming"
+    ]
+    if spoilt:
+        yield (
+            f"With {'this move' if len(moves) == 1 else 'these moves'} '{shift.to}' would no longer have the "
+            f"{' and '.join(spoilt)} that is required of it by itself: set up '{shift.from_}' again, nearer "
+            "to its own nominal values, and take both rounds again."
+        )
+
+
 def _hints(
     shift: ShiftFile,
     required: Mapping[str, Tolerance],
     keys: Sequence[str],
     values: NDArray,
     decision: PlacementDecision,
+    units: Units,
 ) -> list[str]:
     """What the size of a deviation gives away."""
     out = []
@@ -200,7 +309,8 @@ def _hints(
             count = "1 stop" if abs(stops) == 1 else f"{abs(stops)} stops"
             which = "too far" if off * t.nominal >= 0 else "short"
             out.append(
-                f"The {name} changed by {value:.4g}, not {t.nominal:g}: the fixture stands {count} {which}."
+                f"The {name} changed by {_figure(key, value, units)}, not "
+                f"{_figure(key, t.nominal, units)}: the fixture stands {count} {which}."
             )
         elif abs(value) <= near < abs(t.nominal):
             out.append(
@@ -211,3 +321,7 @@ def _hints(
                 f"The {name} changed by as much the other way: check the sign, and which round was first."
             )
     return out
+
+
+def _figure(key: str, value: float, units: Units) -> str:
+    return units.length(value) if key.endswith("_mm") else f"{value:.2f} degrees"

@@ -13,6 +13,7 @@ from calib_data.formats import ShiftFile
 from calib_data.record import LOOKS, ROLLED
 from calib_data.shift import cannot_decide, decide_shift
 from vision.decide import Verdict, worst
+from vision.other_moves import Stand
 
 Json = dict[str, Any]
 
@@ -48,11 +49,13 @@ class CountedShift:
 
     Attributes:
         before, after: Numbers of its two looks, as far as there are such.
+        stand: As of `calib_data.shift.Decided`.
     """
 
     before: int | None
     after: int | None
     result: Json
+    stand: Stand | None = None
 
     @property
     def name(self) -> str:
@@ -198,7 +201,8 @@ def _shift(rounds: Sequence[Json], asked: Asked, shift: ShiftFile) -> CountedShi
     numbers = [one["number"] if one is not None else None for one in (before, after)]
     if says or before is None or after is None:
         return CountedShift(numbers[0], numbers[1], cannot_decide(shift, says))
-    return CountedShift(numbers[0], numbers[1], decide_shift(before["result"], after["result"], shift))
+    decided = decide_shift(before["result"], after["result"], shift)
+    return CountedShift(numbers[0], numbers[1], decided.told, decided.stand)
 
 
 def _why_no_shift(

@@ -215,9 +215,11 @@ def read_photos(
 def result_in_inches(done: Done) -> Json:
     """The same result with the advice worded in inches; its figures stay in mm, as in every file."""
     m, kit, vehicle = done.measurement, done.photo_set.kit, done.photo_set.vehicle
-    evidence = Evidence(m.adjustment, m.plan, m.reported, m.tests, m.moves, why_withheld(m.adjustment))
+    withheld, distrusted = why_withheld(m.adjustment), done.photo_set.distrusted
+    evidence = Evidence(m.adjustment, m.plan, m.reported, m.tests, m.moves, withheld, distrusted)
     judged = tuple(judge(i, p.placement, kit, vehicle, evidence, INCHES) for i, p in enumerate(m.placements))
-    related = tuple(judge_relation(i, r.relation, evidence, INCHES) for i, r in enumerate(m.relations))
+    relations = [one.relation for one in m.relations]
+    related = tuple(judge_relation(i, r, judged, evidence, INCHES) for i, r in enumerate(relations))
     return to_result(
         replace(m, placements=judged, relations=related), done.photo_set, done.found, done.unread
     )

@@ -37,10 +37,11 @@ def shift_command(shift: Path, before: Path, after: Path, json_path: Path | None
         value = _json(path, InputFileError)
         check(ResultFile, value, str(path), InputFileError)
         results.append(value)
-    decided = decide_shift(results[0], results[1], file)
+    decided = decide_shift(results[0], results[1], file).told
     for warning in warnings:
         click.echo(warning, err=True)
-    click.echo(shift_table(decided, INCHES if inches else MILLIMETRES))
+    units = INCHES if inches else MILLIMETRES
+    click.echo(shift_table(decide_shift(results[0], results[1], file, units).told, units))
     if json_path is not None:
         write_json_atomically(json_path, decided)
     return STATUS_OF_DECISION[decided["decision"]]

@@ -126,6 +126,10 @@ CAUSES = {
         "the floor",
         "put more floor plates down, near the wheels and near the fixture, flat, and measure how flat it is",
     ),
+    "kit": (
+        "errors of the kit that weigh on the two rounds unlike",
+        "leave plates, clamps and fixture as they hang in both rounds, and measure them better",
+    ),
     "scale_bars": ("the scale bar", "have its length measured better and enter the smaller u_length_mm"),
     "declared": (
         "what is declared about the vehicle",
@@ -200,8 +204,12 @@ class Move:
 def reach(fixture: Fixture, target: Target) -> Reach:
     """Where the fixture's plates are, as seen from the target: they mark the ends to measure at."""
     positions_in_fixture_mm = np.stack([mount.T_fixture_plate[:3, 3] for mount in fixture.mounts])
-    in_target = geometry.apply(geometry.invert(target.T_fixture_target), positions_in_fixture_mm)
-    low, high = in_target.min(axis=0), in_target.max(axis=0)
+    return reach_of_plates(geometry.apply(geometry.invert(target.T_fixture_target), positions_in_fixture_mm))
+
+
+def reach_of_plates(in_target_mm: NDArray) -> Reach:
+    """Args: in_target_mm: (n, 3) the plates' origins in the target's frame."""
+    low, high = in_target_mm.min(axis=0), in_target_mm.max(axis=0)
     x, y, z = ((low + high) / 2).tolist()
     return Reach(float(high[1] - low[1]) / 2, (x, y, z))
 
@@ -249,6 +257,24 @@ def advise(
     hints = (*recognise(judged, datum, datums, units), *standing.hints)
     if failed_tests:
         return (*(f"Do not move the target on these numbers. {test}" for test in failed_tests), *hints)
+    return follow(judged, measured, reach, budget, hints, units, standing)
+
+
+def follow(
+    judged: Mapping[str, JudgedValue],
+    measured: Mapping[str, float],
+    reach: Reach,
+    budget: Mapping[str, Mapping[str, float]],
+    hints: Sequence[str],
+    units: Units,
+    standing: "Standing",
+    again: str = "Then photograph again, as a new set.",
+) -> tuple[str, ...]:
+    """Hints, then the moves, then what would settle what no move settles; arguments as of `advise`.
+
+    Args:
+        again: What follows the moves.
+    """
     moves = plan_moves(judged, measured, reach, units, standing)
     moved = {move.key for move in moves}
     behind = _side(judged, measured, standing.facing_rad) == "behind"
@@ -267,8 +293,8 @@ def advise(
     if not moves:
         return (*hints, *settling)
     condition = ("If the requirement is right as it was entered:",) if hints else ()
-    again = (f"Then photograph again, as a new set.{_settled_by_moves(by_move)}",)
-    return (*hints, *condition, *(move.says for move in moves), *again, *settling)
+    closing = f"{again}{_settled_by_moves(by_move)}"
+    return (*hints, *condition, *(move.says for move in moves), closing, *settling)
 
 
 def _settled_by_moves(keys: Sequence[str]) -> str:

@@ -12,7 +12,8 @@ from vision.advice import MILLIMETRES, JudgedValue, Units, advise, declared_datu
 from vision.decide import PlacementDecision, decide_placement, undecided_by
 from vision.frame import FramePlan, not_measured
 from vision.kit import PLUMB_KEYS, RELATION_KEYS, Kit, Placement, Relation, Tolerance, Vehicle
-from vision.other_moves import pair_advice, polar_hints, standing_of
+from vision.other_moves import polar_hints, standing_of
+from vision.pair_moves import Partner, pair_advice
 from vision.placement import Reported
 from vision.readings import other_origins
 from vision.trial import ConsistencyTest
@@ -100,10 +101,10 @@ def judge(
         hints += other_origins(evidence.plan, evidence.adjustment, index)
     standing = standing_of(placement, fixture.is_mat, judged, measured, units, hints)
     advice = advise(
-        _as_turns(judged),
+        as_turns(judged),
         measured,
         reach(fixture, target),
-        {**found.budget, **_as_turns({key: found.budget[key] for key in judged})},
+        {**found.budget, **as_turns({key: found.budget[key] for key in judged})},
         placement.datum,
         declared_datums(vehicle),
         evidence.contradiction,
@@ -122,22 +123,31 @@ def judge(
     )
 
 
-def _as_turns(by_key: Mapping[str, Any]) -> dict[str, Any]:
-    """A tilt required against the plumb line is set by the same turn as one against the floor."""
+def as_turns(by_key: Mapping[str, Any]) -> dict[str, Any]:
+    """By value: a tilt required against the plumb line is set by the same turn as one against the floor."""
     turns = {key.replace("_plumb_", "_"): value for key, value in by_key.items() if key in PLUMB_KEYS}
     return {**turns, **{key: value for key, value in by_key.items() if key not in PLUMB_KEYS}}
 
 
 def judge_relation(
-    index: int, relation: Relation, evidence: Evidence, units: Units = MILLIMETRES
+    index: int,
+    relation: Relation,
+    placements: Sequence[JudgedPlacement],
+    evidence: Evidence,
+    units: Units = MILLIMETRES,
 ) -> JudgedRelation:
-    """Decide relation number `index` of the plan, and say what to do."""
+    """Decide relation number `index` of the plan, and say what to do.
+
+    Args:
+        placements: All of the plan as judged, by which the relation counts its two.
+    """
     both = "One of the two is a mat and the other stands: they have no angle to compare."
     missing = {key: both for key in RELATION_KEYS if f"r{index}:{key}" not in evidence.reported.keys}
     found = _decided(f"r{index}:", RELATION_KEYS, relation.values, missing, evidence, units)
-    one, other = (evidence.plan.targets[i].placement.name for i in relation.of)
+    one, other = (_partner(placements[i]) for i in relation.of)
     judged = _judged_values(relation.values, found)
-    advice = pair_advice(judged, (one, other), found.budget, evidence.contradiction, units)
+    measured = {key: float(value) for key, value in zip(found.keys, found.values, strict=True)}
+    advice = pair_advice(judged, measured, (one, other), found.budget, evidence.contradiction, units)
     return JudgedRelation(
         found.keys,
         found.values,
@@ -147,8 +157,13 @@ def judge_relation(
         found.decision,
         () if evidence.distrusted else (*advice, *found.advice),
         relation,
-        (one, other),
+        (one.name, other.name),
     )
+
+
+def _partner(placement: JudgedPlacement) -> Partner:
+    required = placement.placement
+    return Partner(required.name, placement.decision.decision, _judged_values(required.values, placement))
 
 
 def _decided(

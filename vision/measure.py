@@ -244,7 +244,7 @@ def measure_found(
         adjustment, plan, reported, tests, moves, why_withheld(adjustment), distrusted
     )
     judged = tuple(judge(i, p, kit, vehicle, evidence, units) for i, p in enumerate(placements))
-    related = tuple(judge_relation(i, r, evidence, units) for i, r in enumerate(relations))
+    related = tuple(judge_relation(i, r, judged, evidence, units) for i, r in enumerate(relations))
     unchecked = not_checked(kit, plan, adjustment, units)
     whole = Measurement(
         decision=worst(one.decision.decision for one in (*judged, *related)),
@@ -312,7 +312,7 @@ def with_both_states(
             split.adjustment, plan, reported, whole.tests, (), why_withheld(split.adjustment), distrusted
         )
         judged = tuple(judge(i, p, state_kit, vehicle, evidence, units) for i, p in enumerate(placements))
-        related = tuple(judge_relation(i, r, evidence, units) for i, r in enumerate(relations))
+        related = tuple(judge_relation(i, r, judged, evidence, units) for i, r in enumerate(relations))
         states.append(MovedState(words, judged, reported, plan, related))
     now = states[-1]
     return replace(

@@ -1,7 +1,8 @@
-"""Moves, in a technician's words, of targets that are set up by range and bearing, of mats, and of pairs."""
+"""Moves, in a technician's words, of targets that are set up by range and bearing, and of mats."""
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
+from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
@@ -11,12 +12,12 @@ from vision.advice import (
     LABELS,
     JudgedValue,
     Move,
+    Reach,
     Standing,
     Units,
     after_shift,
-    largest_usable_u,
     needed_change,
-    settle,
+    plan_moves,
 )
 from vision.kit import WHEELS, Placement
 
@@ -47,6 +48,29 @@ def standing_of(
         instead=tuple(mat_moves(judged, units)) if is_mat else None,
         hints=hints,
     )
+
+
+@dataclass(frozen=True)
+class Stand:
+    """A target as it stands, with all that its moves depend on.
+
+    Attributes:
+        judged: The required values, as the moves count them (judge.as_turns).
+        measured: All measured values, by name.
+    """
+
+    placement: Placement
+    is_mat: bool
+    judged: Mapping[str, JudgedValue]
+    measured: Mapping[str, float]
+    reach: Reach
+
+    def standing(self, units: Units) -> Standing:
+        return standing_of(self.placement, self.is_mat, self.judged, self.measured, units)
+
+    def moves(self, units: Units) -> tuple[Move, ...]:
+        """As advice.plan_moves."""
+        return plan_moves(self.judged, self.measured, self.reach, units, self.standing(units))
 
 
 def polar_moves(
@@ -166,44 +190,3 @@ def _mat_words(key: str, amount: float, units: Units) -> str:
     if key in ("tilt_along_deg", "tilt_across_deg", "height_mm"):
         return f"The mat's {LABELS[key]} cannot be set by moving it: see what lies under it, and the floor."
     return ""  # range, bearing, gap: polar_moves
-
-
-def pair_advice(
-    judged: Mapping[str, JudgedValue],
-    names: tuple[str, str],
-    budget: Mapping[str, Mapping[str, float]],
-    contradiction: Sequence[str],
-    units: Units,
-) -> tuple[str, ...]:
-    """What brings two targets together as required; what would settle what no move settles."""
-    if contradiction:
-        return tuple(f"Do not move the targets on these numbers. {says}" for says in contradiction)
-    moves, settling = [], []
-    for key, value in judged.items():
-        is_too_wide = value.u >= largest_usable_u(value.tolerance)
-        amount = needed_change(key, value)
-        if value.decision != "conforming" and abs(amount) > value.u:
-            moves.append(_pair_words(key, amount, names, units))
-        elif value.decision == "undecided":
-            is_too_wide = True
-        if value.decision != "conforming" and is_too_wide:
-            settling.append(settle(key, value, budget[key], False, units))
-    again = ("Then photograph again, as a new set.",) if moves else ()
-    return (*moves, *again, *settling)
-
-
-def _pair_words(key: str, amount: float, names: tuple[str, str], units: Units) -> str:
-    one, other = (f"'{name}'" for name in names)
-    by = units.length(abs(amount)) if key.endswith("_mm") else f"{abs(amount):.2f} degrees"
-    up = amount > 0
-    side = f"to the vehicle's {'left' if up else 'right'}"
-    way = f"{'forward' if up else 'rearward'} (as the vehicle drives)"
-    sense = "counter-clockwise" if up else "clockwise"
-    return {
-        "spacing_mm": f"Bring {one} and {other} {by} {'further apart' if up else 'closer together'}.",
-        "distance_difference_mm": f"Move {one} {by} {way}, or {other} as much the other way.",
-        "lateral_difference_mm": f"Move {one} {by} {side}, or {other} as much the other way.",
-        "height_difference_mm": f"{'Raise' if up else 'Lower'} {one} by {by} against {other}.",
-        "symmetry_mm": f"Move {one} and {other} together {by} {side}.",
-        "parallelism_deg": f"Turn {one} {by} {sense} seen from above against {other}.",
-    }[key]

@@ -15,9 +15,11 @@ import numpy as np
 from api.figures import Figures
 from calib_data.convert import to_kit
 from calib_data.formats import KitFile
-from vision.advice import MILLIMETRES, SHIFTS, JudgedValue, plan_moves, reach
-from vision.kit import Origin, Placement, Tolerance
-from vision.other_moves import standing_of
+from calib_data.stand import judged_of, measured_of, placement_of
+from vision.advice import MILLIMETRES, SHIFTS, reach
+from vision.judge import as_turns
+from vision.kit import Origin
+from vision.other_moves import Stand
 
 # The cosine of 25 degrees: an arrow that is further off its way would lead astray.
 PLAIN = math.cos(math.radians(25))
@@ -47,24 +49,26 @@ def said_moves(
     placement: Mapping[str, Any], kit_file: Mapping[str, Any], figures: Figures
 ) -> tuple[Said, ...]:
     """The advice of one placement of a result, in its order."""
-    judged = _judged(placement)
+    judged = as_turns(judged_of(placement))
     if not judged:
-        return tuple(Said(figures.words(says)) for says in placement["advice"])
-    measured = {k: v["value"] for k, v in placement["values"].items() if v["value"] is not None}
+        return said_of_stand(placement["advice"], None, figures)
     kit = to_kit(KitFile.model_validate(kit_file))
     fixture = next(f for f in kit.fixtures if f.name == placement["fixture"])
     where = reach(fixture, next(t for t in fixture.targets if t.name == placement["target"]))
-    asked = _asked(placement)
-    in_mm, shown = (
-        plan_moves(
-            judged, measured, where, units, standing_of(asked, fixture.is_mat, judged, measured, units)
-        )
-        for units in (MILLIMETRES, figures.units)
-    )
+    stand = Stand(placement_of(placement), fixture.is_mat, judged, measured_of(placement), where)
+    return said_of_stand(placement["advice"], stand, figures)
+
+
+def said_of_stand(advice: Sequence[str], stand: Stand | None, figures: Figures) -> tuple[Said, ...]:
+    """Sentences of advice, those that are moves of this stand with their arrows."""
+    if stand is None:
+        return tuple(Said(figures.words(says)) for says in advice)
+    in_mm, shown = (stand.moves(units) for units in (MILLIMETRES, figures.units))
     by_words = {a.says: b for a, b in zip(in_mm, shown, strict=True)}
+    measured, asked = stand.measured, stand.placement
     facing = _facing(measured, asked.facing_rad)
     out = []
-    for says in placement["advice"]:
+    for says in advice:
         move = by_words.get(says)
         if move is None:
             out.append(Said(figures.words(says)))
@@ -76,32 +80,6 @@ def said_moves(
             arrows = _polar_arrows(move.key, move.amount, asked.origin, measured["bearing_deg"], facing)
         out.append(Said(figures.words(move.says), *(arrows or ())))
     return tuple(out)
-
-
-def _judged(placement: Mapping[str, Any]) -> dict[str, JudgedValue]:
-    return {
-        key: JudgedValue(v["value"], v["u"], Tolerance(v["nominal"], v["minus"], v["plus"]), v["decision"])
-        for key, v in placement["values"].items()
-        if v["value"] is not None and "nominal" in v
-    }
-
-
-def _asked(placement: Mapping[str, Any]) -> Placement:
-    """The placement of a result, as far as moves depend on it."""
-    origin = placement.get("origin")
-    start = None
-    if origin is not None:
-        x_mm, y_mm = origin["offset_mm"]
-        start = Origin(origin["at"], (x_mm, y_mm), origin["u_mm"], math.radians(origin["axis_deg"]))
-    return Placement(
-        placement["name"],
-        placement["fixture"],
-        placement["target"],
-        placement["reference_line"],
-        placement["datum"],
-        facing_rad=math.radians(placement.get("facing_deg", 0.0)),
-        origin=start,
-    )
 
 
 def _facing(measured: Mapping[str, float], facing_rad: float) -> np.ndarray:

@@ -8,7 +8,7 @@ from markupsafe import Markup
 
 from api.figures import Figures
 from api.pages import sketches, views
-from api.pages.moves import Said, said_moves
+from api.pages.moves import Said, said_moves, said_of_stand
 from api.pages.words import Words
 from calib_data.compare import Difference
 from calib_data.visit import CountedShift
@@ -80,7 +80,7 @@ class ShownShift:
     values: tuple[ShownValue, ...]
     missing: tuple[str, ...]
     says: tuple[str, ...]
-    advice: tuple[str, ...]
+    moves: tuple[Said, ...]
     is_bare: bool
 
 
@@ -180,7 +180,7 @@ def show_shift(shift: CountedShift, words: Words, figures: Figures) -> ShownShif
         values=tuple(show_value(key, value, {}, words, figures) for key, value in told["values"].items()),
         missing=missing,
         says=tuple(says for says in _unless_out(told, figures) if says not in missing),
-        advice=tuple(figures.words(says) for says in told["advice"]),
+        moves=said_of_stand(told["advice"], shift.stand, figures),
         is_bare=is_bare,
     )
 

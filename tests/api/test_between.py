@@ -15,7 +15,10 @@ from api.problems import ConflictError, DoubtError, NotAcceptedError, NotAllowed
 from api.visits import inputs, placements, rounds, visits
 from api.visits.placements import Typed
 from calib_data.visit import CountedShift
+from vision.advice import JudgedValue, Reach
 from vision.errors import PlacementError
+from vision.kit import Placement, Tolerance
+from vision.other_moves import Stand
 
 TYPED = Typed("An invented procedure", "2026-02")
 
@@ -271,9 +274,15 @@ def test_what_most_likely_stands_next_is_the_second_once_the_first_conforms():
 def test_a_relations_advice_and_a_shifts_difference_are_shown_in_this_devices_units():
     value = {"value": 25.4, "u": 0.5, "interval95": [24.4, 26.4], "p_conform": 0.0}
     value |= {"nominal": 0.0, "minus": 5.0, "plus": 5.0, "decision": "nonconforming"}
-    told = {"decision": "nonconforming", "values": {"lateral_mm": value}, "says": [], "advice": ["Stay."]}
-    shift = CountedShift(1, 2, told | {"name": "a", "from": "near", "to": "far"})
+    says = "Move the target 25 mm to the vehicle's right (as seen sitting in it)."
+    told = {"decision": "nonconforming", "values": {"lateral_mm": value}, "says": [], "advice": [says]}
+    placement = Placement("far", "front", "board", "centreline", "front_axle")
+    judged = {"lateral_mm": JudgedValue(35.4, 0.5, Tolerance(10.0, 5.0, 5.0), "nonconforming")}
+    stand = Stand(placement, False, judged, {"lateral_mm": 35.4, "yaw_deg": 0.0}, Reach(0.0, (0, 0, 0)))
+    shift = CountedShift(1, 2, told | {"name": "a", "from": "near", "to": "far"}, stand)
     shown = showing.show_shift(shift, load_words(), Figures("in", "."))
     assert shown.where == "From near in round 1 to far in round 2"
     assert shown.values[0].figure.startswith("1.00") and not shown.is_bare
-    assert shown.advice == ("Stay.",)
+    (move,) = shown.moves
+    assert move.says == "Move the target 1.00 in to the vehicle's right (as seen sitting in it)."
+    assert (move.at_target, move.in_vehicle) == ("left", "right")

@@ -108,7 +108,7 @@ def test_a_board_near_and_then_far(shop, store, tmp_path):
     body = signed(store, visit)
     came_to = body["shifts"][0]["came_to"]
     assert (came_to["before_round"], came_to["after_round"]) == (1, 2)
-    decided = decide_shift(first, second, ShiftFile.model_validate(shift))
+    decided = decide_shift(first, second, ShiftFile.model_validate(shift)).told
     assert came_to["values"] == decided["values"] and came_to["decision"] == decided["decision"]
     true = [bay.true_values(0) for bay in (near, far)]
     for key, value in came_to["values"].items():
@@ -132,7 +132,7 @@ def test_a_pair_of_boards(shop, store, tmp_path):
     assert abs(value["value"] - spacing) < 5 * value["u"]
     # Asked 20 mm wider than it is: it alone decides, with the round, the visit and the record.
     assert (found["decision"], result["decision"]) == ("nonconforming", "nonconforming")
-    assert "further apart" in found["advice"][0]
+    assert "away from" in found["advice"][0]
     body = signed(store, visit)
     assert body["decision"] == "nonconforming"
     assert body["rounds"][0]["inputs"]["relations"][0]["file"]["name"] == relation["name"]

@@ -47,7 +47,7 @@ def test_a_relation_decides_and_is_shown(folder, tmp_path, capsys):
     result = json.loads(out.read_text())
     assert [p["decision"] for p in result["placements"]] == ["conforming", "conforming"]
     assert result["relations"][0]["decision"] == "nonconforming"
-    assert "pair 1: nonconforming" in said and "further apart" in said
+    assert "pair 1: nonconforming" in said and "away from" in said
     assert result["set"]["files"][-1]["name"] == "pair.json"
 
 

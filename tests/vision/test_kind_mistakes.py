@@ -41,7 +41,7 @@ def test_moves_of_a_pair_say_which_and_which_way():
     relation = replace(bay.relations[0], values=MappingProxyType(values))
     m = measure_bay(rng, replace(bay, relations=(relation,)))
     assert m.relations[0].decision.decision == "nonconforming" and m.decision == "nonconforming"
-    assert "further apart" in m.relations[0].advice[0] and "'left placed'" in m.relations[0].advice[0]
+    assert "away from" in m.relations[0].advice[0] and "'left placed'" in m.relations[0].advice[0]
 
 
 @pytest.mark.study

@@ -103,7 +103,8 @@ def two_rounds(seed: int, family: str, index: int, planted: float = 0.0) -> tupl
         results.append(to_result(m, photo_set, found))
         true.append(bay.true_values(0))
     shift = ShiftFile.model_validate(asked)
-    return decide_shift(results[0], results[1], shift), {k: true[1][k] - true[0][k] for k in asked["values"]}
+    changed = {key: true[1][key] - true[0][key] for key in asked["values"]}
+    return decide_shift(results[0], results[1], shift).told, changed
 
 
 def one_pair(seed: int, family: str, index: int) -> Outcome:
