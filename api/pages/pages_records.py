@@ -49,7 +49,7 @@ def result(round_id: str, desk: Paired) -> HTMLResponse:
         round=one,
         measured=one.measured,
         is_older=done is not None and one.measured.state != "done",
-        result=_shown(desk, done),
+        result=_shown(desk, view, done),
         photos=list(photos_of(desk, done.result["photos"], round_id, photos)) if done and done.result else [],
         before=earlier[-1].id if earlier else "",
         is_demo=view.is_demo,
@@ -77,7 +77,7 @@ def compare(visit_id: str, a: str, b: str, desk: Paired) -> HTMLResponse:
     with desk.service.store.reading() as db:
         view = visits.summary(db, visit_id)
         compared = results.compare(db, a, b)
-        sides = [(_round_of(view, key), _shown(desk, last_done(db, key))) for key in (a, b)]
+        sides = [(_round_of(view, key), _shown(desk, view, last_done(db, key))) for key in (a, b)]
 
     def lines(changes: Iterable[Difference], prefix: str) -> list[showing.ShownChange]:
         return [
@@ -104,10 +104,11 @@ def last_done(db: Session, round_id: str) -> Measured | None:
     return db.scalar(query)
 
 
-def _shown(desk: Desk, done: Measured | None) -> showing.ShownResult | None:
+def _shown(desk: Desk, view: VisitView, done: Measured | None) -> showing.ShownResult | None:
     if done is None or done.result is None:
         return None
-    return showing.show(done.result, done.inputs["kit"]["file"], desk.words, desk.figures)
+    kit_file = done.inputs["kit"]["file"]
+    return showing.show(done.result, kit_file, desk.words, desk.figures, decides=view.study is None)
 
 
 def photos_of(

@@ -80,7 +80,7 @@ def _line(desk: Desk, row: Round) -> dict[str, Any]:
         "vehicle": row.vehicle or "",
         "study": row.study or "",
         "set_up": row.set_up or "",
-        "decision": row.decision_today or "",
+        "decision": "" if row.set_up else row.decision_today or "",  # a study decides nothing
         "outcome": OUTCOMES.get(row.outcome, row.outcome),
         "wheelbase_off": number(None if row.wheelbase_off is None else 1000 * row.wheelbase_off, 2),
         "residual_ratio": number(row.residual_ratio, 2),
@@ -98,9 +98,9 @@ def one(row_id: int, desk: Reviewing) -> HTMLResponse:
         page: dict[str, Any] = {
             "row": line,
             "says": desk.figures.words(found.row.says),
-            "signed": found.row.decision_signed or "",
+            "signed": "" if found.row.set_up else found.row.decision_signed or "",
             "placements": list(_placements(desk, found)),
-            "facts": list(_values(desk, (v for v in found.values if v.subject == "vehicle"), "fact")),
+            "facts": list(_values(desk, found, (v for v in found.values if v.subject == "vehicle"), "fact")),
             "failed": [desk.figures.words(test.says) for test in found.failed],
             "findings": [
                 (OUTCOMES.get(one.kind) or NOTES.get(one.kind, one.kind), desk.figures.words(one.says))
@@ -175,10 +175,10 @@ def _placements(desk: Desk, found: OneRound) -> Iterator[tuple[str, list[dict[st
     """Each placement with its values, then and today."""
     of = [value for value in found.values if value.subject == "placement"]
     for name in dict.fromkeys(value.name for value in of):
-        yield name, list(_values(desk, (value for value in of if value.name == name), "value"))
+        yield name, list(_values(desk, found, (value for value in of if value.name == name), "value"))
 
 
-def _values(desk: Desk, values: Iterable[Value], prefix: str) -> Iterator[dict[str, str]]:
+def _values(desk: Desk, found: OneRound, values: Iterable[Value], prefix: str) -> Iterator[dict[str, str]]:
     figures, words = desk.figures, desk.words
 
     def shown(value: Value, number: float | None, u: float | None) -> str:
@@ -187,9 +187,8 @@ def _values(desk: Desk, values: Iterable[Value], prefix: str) -> Iterator[dict[s
         return figures.with_unit(value.key, figures.value(value.key, number, u))
 
     for value in values:
-        then, now = (
-            words(f"decision.{one}") if one else "" for one in (value.decision_signed, value.decision_today)
-        )
+        decisions = (None, None) if found.row.set_up else (value.decision_signed, value.decision_today)
+        then, now = (words(f"decision.{one}") if one else "" for one in decisions)
         yield {
             "label": words.known(prefix, value.key),
             "signed": shown(value, value.signed, value.u_signed),

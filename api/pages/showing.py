@@ -111,13 +111,19 @@ class ShownResult:
     patterns: Markup
 
 
-def show(result: Json, kit_file: Json, words: Words, figures: Figures) -> ShownResult:
-    """The result as its page shows it."""
+def show(
+    result: Json, kit_file: Json, words: Words, figures: Figures, *, decides: bool = True
+) -> ShownResult:
+    """The result as its page shows it; of a study, which decides nothing, as if nothing were required.
+
+    The plan and the side view keep the dimensions that a placement asks for: they are what was measured.
+    """
+    shown = result if decides else _without_decisions(result)
     return ShownResult(
-        decision=result["decision"],
-        placements=tuple(_placement(p, kit_file, words, figures) for p in result["placements"]),
-        relations=tuple(_relations(result, words, figures)),
-        states=tuple(_state(state, kit_file, words, figures) for state in result["states"]),
+        decision=shown["decision"],
+        placements=tuple(_placement(p, kit_file, words, figures) for p in shown["placements"]),
+        relations=tuple(_relations(shown, words, figures)),
+        states=tuple(_state(state, kit_file, words, figures) for state in shown["states"]),
         failed=tuple(figures.words(test["says"]) for test in result["tests"] if not test["ok"]),
         passed=tuple(figures.words(test["says"]) for test in result["tests"] if test["ok"]),
         facts=tuple(_facts(result["vehicle"], words, figures)),
@@ -129,6 +135,21 @@ def show(result: Json, kit_file: Json, words: Words, figures: Figures) -> ShownR
         side=views.side(result, words, figures),
         patterns=sketches.patterns(),
     )
+
+
+def _without_decisions(told: Json) -> Json:
+    """A result, or a state of one, with no requirement, decision and advice."""
+
+    def plain(part: Json) -> Json:
+        asked = ("nominal", "minus", "plus", "decision")
+        values = {
+            key: {name: one for name, one in value.items() if name not in asked}
+            for key, value in part["values"].items()
+        }
+        return {**part, "values": values, "decision": "none", "advice": [], "says": []}
+
+    parts = {name: [plain(one) for one in told.get(name, ())] for name in ("placements", "relations")}
+    return {**told, **parts, "decision": "none", "states": [*map(_without_decisions, told.get("states", ()))]}
 
 
 def _clamps(clamps: Json, words: Words) -> str:

@@ -125,6 +125,9 @@ def test_a_study_is_a_page_with_bounds_and_its_rounds_are_found(client, drawn):
     assert f"{again['value']:.1f}\xa0mm ({again['lower']:.1f} … {again['upper']:.1f})" in page
     rows, n = pages_of(reviewer, study=STUDY)
     assert n == 24 and {row["set_up"] for row in rows} == {"board"}
+    page = reviewer.get(f"/review/rounds/{rows[0]['id']}").text
+    assert f"{STUDY}: board".replace("&", "&amp;") in page
+    assert not any(word in page for word in ("onforming", "ndecided", "Decision"))
     assert reviewer.get("/review/study", params={"name": "none such"}).status_code == 404
 
 

@@ -140,6 +140,11 @@ def test_on_paper_it_is_a_study_on_every_page_and_no_decision(signed_study, clie
     assert not any("conforming" in text.split("How it was decided")[0] for text in texts)
     page = client("owner").get(f"/records/{visit_id}").text
     assert NO_PROOF in page and "conforming" not in page
+    first, second = (one["id"] for one in client("owner").get(f"/api/visits/{visit_id}").json()["rounds"])
+    for address in (f"/rounds/{second}/result", f"/visits/{visit_id}/compare?a={first}&b={second}"):
+        page = client("owner").get(address).text
+        assert NO_PROOF in page and "Distance" in page
+        assert not any(word in page for word in ("conforming", "undecided", " · required", 'class="strip"'))
 
 
 def test_measured_again_each_round_has_its_study_and_who_took_it_or_nobody(signed_study, store, tmp_path):

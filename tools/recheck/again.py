@@ -101,7 +101,9 @@ def _again(material: RoundToMeasure, mode: Mode, todays: dict[int, Json | None])
     todays[facts["number"]] = today
     signed, now = _with_shifts(material, todays)
     compared = compare_with_signed(signed, now, mode, vehicle)
-    findings += compared.findings
+    # A study decides nothing: only how far its values differ is told.
+    is_job = not material.facts.get("set_up")
+    findings += [one for one in compared.findings if is_job or one.kind != "decision_changed"]
     findings += _without_result(material, today, says)
     facts |= {
         "decision_signed": (material.signed or {}).get("decision"),
