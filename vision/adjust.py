@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import scipy.stats
 from numpy.typing import NDArray
+from scipy.special import chdtri
 
 from vision.blocks import SaddleBlock, distance_block, lens_block, mount_block, saddle_block
 from vision.kit import Kit
@@ -30,6 +31,9 @@ HUBER_PASSES = 4
 LEAST_WEIGHT = 1e-9
 # Noise factors, coarse to fine: at the first, start values wrong by a hundred pixels still converge.
 GRADES = (1000.0, 30.0, 1.0)
+# A start that misfits so many times as much as its rival at the same grade will not overtake it: of halves
+# put together both ways, the wrong one misfitted 5 to 7 times as much at the second grade, or hardly more.
+HOPELESS = 2.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -189,6 +193,8 @@ class RobustStart:
         beyond: (G, n) points whose weights say that they are gross errors.
         residuals: (G, 2n) whitened, of all points at full weight.
         badness: Chi-square of all points, large ones by Huber's measure, and of everything declared.
+        redundancy: What badness is expected to be, where there is no gross error.
+        misfits: Chi-square at the end of each grade, by its weights.
     """
 
     state: State
@@ -196,6 +202,13 @@ class RobustStart:
     beyond: NDArray
     residuals: NDArray
     badness: float
+    redundancy: float
+    misfits: tuple[float, ...]
+
+    @property
+    def is_within_noise(self) -> bool:
+        """Whether noise alone would make it as bad as this in one set of a thousand."""
+        return self.badness < chdtri(self.redundancy, 0.001)
 
     def is_like(self, other: "RobustStart") -> bool:
         """Whether both ended at the same place.
@@ -207,13 +220,27 @@ class RobustStart:
         return bool((off < noise).all() and (self.absurd == other.absurd).all())
 
 
-def robust_start(network: Network, start: State, grades: Sequence[float] = GRADES) -> RobustStart:
-    """Huber's weights by re-weighting, coarse noise to true; of views that the start does not make absurd."""
+def robust_start(
+    network: Network,
+    start: State,
+    grades: Sequence[float] = GRADES,
+    rival: RobustStart | None = None,
+) -> RobustStart:
+    """Huber's weights by re-weighting, coarse noise to true; of views that the start does not make absurd.
+
+    Args:
+        rival: Where given, a start that misfits far more than this one did is not pursued to the end.
+    """
     observed, rest, state = network.observed, constraint_blocks(network, start), start
     everything = _saddles(network, observed)
     absurd = _absurd(everything, start) & bool(grades)
+    misfits: list[float] = []
     for grade in grades:
-        state = _reweighted(network, observed.with_noise_scaled(grade), state, rest, ~absurd)
+        solution = _reweighted(network, observed.with_noise_scaled(grade), state, rest, ~absurd)
+        state = solution.state
+        misfits.append(solution.cost)
+        if rival is not None and misfits[-1] > HOPELESS * rival.misfits[len(misfits) - 1]:
+            break
     weights = _huber_weights(network, observed, state)
     with np.errstate(invalid="ignore"):
         residuals = everything.residuals(state)
@@ -223,7 +250,8 @@ def robust_start(network: Network, start: State, grades: Sequence[float] = GRADE
     declared = sum(float((b.residuals(state) ** 2).sum()) for b in rest)
     badness = float(np.nan_to_num(measure[observed.used].sum() + declared, nan=np.inf))
     beyond = observed.used & (weights**2 < HUBER_LIMIT**2 / (2 * REJECTION_LIMIT)) & bool(grades)
-    return RobustStart(state, absurd, beyond, residuals, badness)
+    redundancy = _redundancy(network, (everything, *rest), state)
+    return RobustStart(state, absurd, beyond, residuals, badness, redundancy, tuple(misfits))
 
 
 def _reweighted(
@@ -232,12 +260,12 @@ def _reweighted(
     state: State,
     rest: Sequence[ResidualBlock],
     trusted: NDArray,
-) -> State:
+) -> Solution:
     """Adjusted with Huber's weights until they settle; of trusted views (G,) only."""
     weights = _huber_weights(network, observed, state) * trusted[:, None]
     for _ in range(4):
         blocks = (_saddles(network, observed, weights), *rest)
-        state = solve(
+        solution = solve(
             blocks,
             state,
             held=network.held(),
@@ -245,13 +273,14 @@ def _reweighted(
             decrement_limit=0.1,
             max_iterations=25,
             redundancy=_redundancy(network, blocks, state),
-        ).state
+        )
+        state = solution.state
         new = _huber_weights(network, observed, state) * trusted[:, None]
         settled = np.abs(new - weights).max() < 0.1
         weights = new
         if settled:
             break
-    return state
+    return solution
 
 
 def adjust(network: Network, start: State, *, grades: Sequence[float] = GRADES) -> Adjustment:

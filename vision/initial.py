@@ -40,7 +40,7 @@ def _start(
 
 
 def _surest_start(network: Network, edges: Sequence[Edge], seed: int) -> RobustStart:
-    """Adjusted robustly from one photo's start values; what is doubtful in them is tried both ways.
+    """Adjusted robustly from one photo's start values; what is doubtful is tried both ways if they misfit.
 
     Where all that joins two halves of a set is one plate in one photo, seen nearly head-on, either way
     round looks alike to the votes, and the wrong one may still misfit less than noisy photos do.
@@ -52,9 +52,11 @@ def _surest_start(network: Network, edges: Sequence[Edge], seed: int) -> RobustS
     best = robust_start(network, start)
     turned: tuple[Node, ...] = ()
     for node in doubtful[:MOST_DOUBTS]:
+        if best.is_within_noise:
+            break
         other, _ = _start(network, edges, seed, (*turned, node))
         try:
-            robust = robust_start(network, other)
+            robust = robust_start(network, other, rival=best)
         except (SingularError, np.linalg.LinAlgError):
             continue
         if robust.badness < best.badness:

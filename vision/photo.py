@@ -174,7 +174,8 @@ def _jpeg_header(data: bytes, name: str) -> PhotoHeader:
         elif marker == 0xDA:
             # In the coded pixels every 0xFF is followed by 0 or a restart marker, so this is the true end.
             # Where it is missing, decoders fill up with grey.
-            if data.find(b"\xff\xd9", end) < 0:
+            # Looked for from the back, where it is.
+            if data.rfind(b"\xff\xd9", end) < 0:
                 raise PhotoError(f"{name}: the end of the file is missing. {_TAKE_AGAIN}")
             break
     else:

@@ -86,17 +86,17 @@ def refine_plates(grey: NDArray, H_start: NDArray, layout: Layout, focal_px: flo
     bounds = np.stack([-origin, np.array(grey.shape[::-1]) - 1 - origin], axis=1)
     reach = np.linalg.norm(layout.saddles_mm, axis=1)
     for share in (0.4, 1.0):
-        near = reach <= np.quantile(reach, share) + 1e-6
-        points, good, _ = _measure(atlas, H, layout, bounds, coarse=True)
-        H = _robust_fit(layout, points, good & near, H)[0]
-    points, good, cov = _measure(atlas, H, layout, bounds, coarse=False)
-    H, distance = _robust_fit(layout, points, good, H)
+        near = np.flatnonzero(reach <= np.quantile(reach, share) + 1e-6)
+        points, good, _ = _measure(atlas, H, layout, bounds, near, coarse=True)
+        H = _robust_fit(layout.saddles_mm[near], points, good, H)[0]
+    points, good, cov = _measure(atlas, H, layout, bounds, np.arange(len(reach)), coarse=False)
+    H, distance = _robust_fit(layout.saddles_mm, points, good, H)
     # Wide enough for what bends a plate off its homography, a few tenths of a pixel on near plates.
     good &= distance < np.clip(5 * 1.4826 * _masked_median(distance, good), 0.15, 1.0)[:, None]
     bends = _bends(H, layout, bounds.mean(axis=1), focal_px)
     squared = _squared_residuals(points - map_points(H, layout.saddles_mm), cov, good, bends)
     good &= squared < 4.5**2 * np.maximum(_masked_median(squared, good) / 1.386, 0.25)[:, None]
-    H, _ = _robust_fit(layout, points, good, H)
+    H, _ = _robust_fit(layout.saddles_mm, points, good, H)
     squared = _squared_residuals(points - map_points(H, layout.saddles_mm), cov, good, bends)
     freedom = np.maximum(2 * good.sum(axis=1) - bends.shape[-1], 0)
     scatter = (squared * good).sum(axis=1)
@@ -148,61 +148,111 @@ def narrow_cell_px(H: NDArray, layout: Layout) -> NDArray:
 
 
 def _measure(
-    atlas: NDArray, H: NDArray, layout: Layout, bounds: NDArray, coarse: bool
+    atlas: NDArray, H: NDArray, layout: Layout, bounds: NDArray, which: NDArray, coarse: bool
 ) -> tuple[NDArray, NDArray, NDArray]:
-    """Points (m, n, 2), good (m, n) and covariance (m, n, 2, 2) before the plate's own scatter is known."""
-    X = layout.saddles_mm
+    """Points (m, n, 2), good (m, n) and covariance (m, n, 2, 2) before the plate's own scatter is known.
+
+    Of the layout's saddles `which` (n,).
+    """
+    X = layout.saddles_mm[which]
     narrow_px = narrow_cell_px(H, layout)
     window_px = np.maximum(narrow_px / layout.cell_mm * layout.half_window_mm, 0.2)
     half = layout.half_window_mm * np.maximum(1.0, _LEAST_WINDOW_PX / window_px)
-    grid = np.linspace(-1, 1, 7 if coarse else 13)
-    unit = np.array([(x, y) for y in grid for x in grid])[: len(grid) ** 2 // 2]
-    weight = np.exp(-0.5 * (unit**2).sum(axis=1) / 1.5**2).astype(np.float32)
-    D = (half[:, None, None] * unit)[:, None]  # (m, 1, k, 2)
+    D = (half[:, None, None] * _HALF_WINDOW[coarse])[:, None]  # (m, 1, k, 2)
     Hs = H[:, None]
     pairs = np.stack([map_points(Hs, X[:, None] + D), map_points(Hs, X[:, None] - D)]).astype(np.float32)
-    shift = np.zeros((*pairs.shape[1:3], 2))
-    limit = CAPTURE_CELLS * np.maximum(narrow_px, _LEAST_WINDOW_PX)[:, None, None]
-    how = cv2.INTER_LINEAR if coarse else cv2.INTER_CUBIC
-    for _ in range(4 if coarse else 3):
-        s = sample(atlas, pairs + shift[:, :, None].astype(np.float32), how)
-        r, jx, jy = np.moveaxis(s[0] - s[1], -1, 0)
-        wx, wy = weight * jx, weight * jy
-        xx, xy, yy = (wx * jx).sum(-1), (wx * jy).sum(-1), (wy * jy).sum(-1)
-        bx, by = -(wx * r).sum(-1), -(wy * r).sum(-1)
-        det = np.maximum(xx * yy - xy * xy, 1e-6)
-        step = np.stack([(yy * bx - xy * by) / det, (xx * by - xy * bx) / det], axis=-1)
-        length = np.linalg.norm(step, axis=-1, keepdims=True)
-        shift = shift + step * np.minimum(1, 0.7 * limit / np.maximum(length, 1e-9))
+    limit = CAPTURE_CELLS * np.maximum(narrow_px, _LEAST_WINDOW_PX)[:, None]
+    turn = _half_turns(atlas, pairs, limit, coarse)
     predicted = map_points(H, X)
     inside = ((pairs > bounds[:, None, None, 0] + 1) & (pairs < bounds[:, None, None, 1] - 1)).all(
         axis=(0, 3, 4)
     )
-    noise = (weight * r * r).sum(-1) / weight.sum()
-    contrast = ring_contrast(atlas[..., 0], H, layout)
+    contrast = ring_contrast(atlas[..., 0], H, layout)[:, which]
     level = np.maximum(np.median(np.abs(contrast), axis=1), 3.0)[:, None]
     J = jacobian(H, X)
     area = np.linalg.det(J)
-    sx, sy = shift[..., 0], shift[..., 1]
+    sx, sy = turn.shift_px[..., 0], turn.shift_px[..., 1]
     moved_mm = np.abs(
         [J[..., 1, 1] * sx - J[..., 0, 1] * sy, J[..., 0, 0] * sy - J[..., 1, 0] * sx]
     ) / np.maximum(np.abs(area), 1e-9)
+    usual = np.maximum(np.median(turn.noise, axis=1)[:, None], _ROUNDING)
     good = (
         inside
-        & (moved_mm.max(axis=0) < limit[..., 0] / np.maximum(narrow_px, 0.2)[:, None] * layout.cell_mm)
-        & (length[..., 0] < 0.1 * limit[..., 0])
+        & (moved_mm.max(axis=0) < limit / np.maximum(narrow_px, 0.2)[:, None] * layout.cell_mm)
+        & (turn.last_step_px < 0.1 * limit)
         & (contrast > 0.35 * level)
-        & (det > 1e-3)
-        & (noise < _MOST_EXCESS * np.maximum(np.median(noise, axis=1)[:, None], _ROUNDING))
+        & (np.linalg.det(turn.information) > 1e-3)
+        & (turn.noise < _MOST_EXCESS * usual)
     )
-    info = np.stack([np.stack([xx, xy], -1), np.stack([xy, yy], -1)], -2).astype(float)
-    info[~good] = np.eye(2)  # these points are not used
-    usual = np.maximum(np.median(noise, axis=1)[:, None], _ROUNDING)
     # What exceeds the plate's usual noise is something lying in the window: it moves the point, and does not
     # average out over the samples. On rendered photos the squared error grows by twice the excess.
-    excess = np.maximum(1.0, 2 * (noise / usual - 1))
-    cov = np.linalg.inv(info) * (_SHARED_NOISE * usual * excess)[..., None, None]
-    return predicted + shift, good, cov
+    excess = np.maximum(1.0, 2 * (turn.noise / usual - 1))
+    information = np.where(good[..., None, None], turn.information, np.eye(2))  # the others are not used
+    cov = np.linalg.inv(information) * (_SHARED_NOISE * usual * excess)[..., None, None]
+    return predicted + turn.shift_px, good, cov
+
+
+def _half_window(n: int) -> NDArray:
+    """(k, 2) the first half of n by n samples of a window of half side 1; the others are their half-turns."""
+    grid = np.linspace(-1, 1, n)
+    return np.array([(x, y) for y in grid for x in grid])[: n**2 // 2]
+
+
+_HALF_WINDOW = {True: _half_window(7), False: _half_window(13)}  # coarse, fine
+_MOST_STEPS = {True: 4, False: 3}
+# A point is left alone after a step so small: each is about a tenth of the one before, so what is left is
+# a thirtieth of the noise of a good point.
+_SETTLED_PX = {True: 0.05, False: 0.01}
+
+
+@dataclass(frozen=True, eq=False)
+class _HalfTurns:
+    """By how much windows were shifted until they were their own half-turns.
+
+    Attributes:
+        shift_px: (m, n, 2).
+        last_step_px: (m, n).
+        noise: (m, n) mean squared difference of a window and its half-turn, in grey levels.
+        information: (m, n, 2, 2) of the shift, for noise of one grey level.
+    """
+
+    shift_px: NDArray
+    last_step_px: NDArray
+    noise: NDArray
+    information: NDArray
+
+
+def _half_turns(atlas: NDArray, pairs: NDArray, limit: NDArray, coarse: bool) -> _HalfTurns:
+    """Shift windows, given by pairs of samples opposite each other (2, m, n, k, 2), by Gauss and Newton.
+
+    `limit` (m, 1) in pixels bounds a step.
+    """
+    m, n, k = pairs.shape[1:4]
+    pairs = pairs.reshape(2, m * n, k, 2)
+    limit = np.repeat(limit[:, 0], n)
+    weight = np.exp(-0.5 * (_HALF_WINDOW[coarse] ** 2).sum(axis=1) / 1.5**2).astype(np.float32)
+    how = cv2.INTER_LINEAR if coarse else cv2.INTER_CUBIC
+    shift, last, noise = np.zeros((m * n, 2)), np.zeros(m * n), np.zeros(m * n)
+    information = np.zeros((m * n, 2, 2))
+    moving = np.arange(m * n)
+    for _ in range(_MOST_STEPS[coarse]):
+        s = sample(atlas, pairs[:, moving] + shift[moving, None].astype(np.float32), how)
+        r, jx, jy = np.ascontiguousarray(np.moveaxis(s[0] - s[1], -1, 0))
+        wx, wy = weight * jx, weight * jy
+        products = (wx, jx), (wx, jy), (wy, jy), (wx, r), (wy, r)
+        xx, xy, yy, bx, by = (np.einsum("pk,pk->p", a, b) for a, b in products)
+        det = np.maximum(xx * yy - xy * xy, 1e-6)
+        step = np.stack([(xy * by - yy * bx) / det, (xy * bx - xx * by) / det], axis=-1)
+        length = np.linalg.norm(step, axis=-1)
+        shift[moving] += step * np.minimum(1, 0.7 * limit[moving] / np.maximum(length, 1e-9))[:, None]
+        last[moving], noise[moving] = length, np.einsum("pk,pk,k->p", r, r, weight) / weight.sum()
+        information[moving] = np.stack([xx, xy, xy, yy], axis=-1).reshape(-1, 2, 2)
+        moving = moving[length > _SETTLED_PX[coarse]]
+        if not len(moving):
+            break
+    return _HalfTurns(
+        shift.reshape(m, n, 2), last.reshape(m, n), noise.reshape(m, n), information.reshape(m, n, 2, 2)
+    )
 
 
 def _blur_px(atlas: NDArray, H: NDArray, layout: Layout, step: NDArray, good: NDArray) -> NDArray:
@@ -217,9 +267,9 @@ def _blur_px(atlas: NDArray, H: NDArray, layout: Layout, step: NDArray, good: ND
     return np.sqrt(np.maximum(np.max(blurs, axis=0) ** 2 - prefilter**2, 0.01))
 
 
-def _robust_fit(layout: Layout, points: NDArray, good: NDArray, H: NDArray) -> tuple[NDArray, NDArray]:
+def _robust_fit(points_mm: NDArray, points: NDArray, good: NDArray, H: NDArray) -> tuple[NDArray, NDArray]:
     """Homographies that disregard stray points, and each point's distance; H where too few are good."""
-    X = np.broadcast_to(layout.saddles_mm, points.shape)
+    X = np.broadcast_to(points_mm, points.shape)
     enough = good.sum(axis=1) >= 6
     weights = good.astype(float)
     fitted = H

@@ -6,11 +6,14 @@ from numpy.typing import NDArray
 
 from vision import geometry
 from vision.camera import unproject
+from vision.homography import map_points
 from vision.observe import Observations
 
 # A plate's misfit below this is the lens model's, not the pose's: distortion not yet known bends every
 # plate by some hundredths of a pixel.
 MODEL_U_PX = 0.1
+# Where no point is farther from the plane that fits all than this, there is no gross point to look for.
+LEAST_GROSS_PX = 5 * MODEL_U_PX
 
 
 def plate_poses(points_mm: NDArray, saddles_px: NDArray, lens: NDArray) -> tuple[NDArray, NDArray]:
@@ -23,9 +26,7 @@ def plate_poses(points_mm: NDArray, saddles_px: NDArray, lens: NDArray) -> tuple
     """
     rays = unproject(saddles_px, lens)
     known = np.isfinite(rays).all(1)
-    _, fits = cv2.findHomography(points_mm[known], rays[known, :2] * lens[0], cv2.LMEDS)
-    if fits is not None and fits.sum() >= max(4, len(fits) / 2):
-        known[known] = fits[:, 0].astype(bool)
+    known[known] = _in_one_plane(points_mm[known], rays[known, :2] * lens[0])
     object_mm = np.c_[points_mm[known], np.zeros(known.sum())]
     _, turns, shifts, misfits = cv2.solvePnPGeneric(
         object_mm, np.ascontiguousarray(rays[known, :2]), np.eye(3), None, flags=cv2.SOLVEPNP_IPPE
@@ -39,6 +40,19 @@ def plate_poses(points_mm: NDArray, saddles_px: NDArray, lens: NDArray) -> tuple
     rms = np.asarray(misfits, float)[:, 0] * lens[0]
     order = np.argsort(rms, kind="stable")
     return T[order], rms[order]
+
+
+def _in_one_plane(points_mm: NDArray, points_px: NDArray) -> NDArray:
+    """(n,) which points a homography can map: by least median of squares, if that finds a majority."""
+    H, _ = cv2.findHomography(points_mm, points_px)
+    if H is not None:
+        off_px = np.linalg.norm(map_points(H, points_mm) - points_px, axis=1)
+        if off_px.max() < LEAST_GROSS_PX:
+            return np.ones(len(points_mm), bool)
+    _, fits = cv2.findHomography(points_mm, points_px, cv2.LMEDS)
+    if fits is None or fits.sum() < max(4, len(fits) / 2):
+        return np.ones(len(points_mm), bool)
+    return fits[:, 0].astype(bool)
 
 
 def focal_length_seen(observed: Observations, lens: int, scales: NDArray) -> float:
