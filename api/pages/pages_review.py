@@ -142,21 +142,23 @@ def study(desk: Reviewing, name: Annotated[str, Query(max_length=200)] = "") -> 
     if rounds.empty:
         raise NotThereError(desk.words("review.study.none"))
     return desk.page(
-        "review_study.html", name=name, parts=list(_parts(desk, gauge.gauge_table(rounds), gauge.SPREADS))
+        "review_study.html", name=name, parts=list(_parts(desk, gauge.gauge_table(rounds), gauge))
     )
 
 
-def _parts(desk: Desk, table: Any, order: Iterable[str]) -> Iterator[dict[str, Any]]:
-    """Each set-up of the table of a study, a row a value."""
-    for set_up, part in table.groupby("set_up", sort=False):
-        spreads = [spread for spread in order if spread in set(part["spread"])]
+def _parts(desk: Desk, table: Any, gauge: Any) -> Iterator[dict[str, Any]]:
+    """Each part of the table of a study, a row a value, and what is to be known of it."""
+    several = table["shop"].nunique() > 1
+    for (shop, set_up), part in table.groupby(["shop", "set_up"], sort=False):
+        spreads = [spread for spread in gauge.SPREADS if spread in set(part["spread"])]
         rows = []
         for key, of_value in part.groupby("figure", sort=False):
             by = of_value.set_index("spread")
             cells = [_spread(desk, key, by.loc[spread]) if spread in by.index else "" for spread in spreads]
             rows.append((desk.words.known("value", key), cells))
         counts = {name: int(part[name].max()) for name in ("n", "persons", "shops")}
-        yield {"set_up": set_up, "spreads": spreads, "rows": rows, **counts}
+        about = {"set_up": set_up, "shop": shop[:8] if several else "", "notes": list(gauge.notes(part))}
+        yield {**about, "spreads": spreads, "rows": rows, **counts}
 
 
 def _spread(desk: Desk, key: str, row: Any) -> str:

@@ -2,8 +2,11 @@
 
 Terms of ISO 5725-1: *repeatability*, one person again at once with everything the same; *intermediate*
 precision, another person in the same shop; *reproducibility*, another shop. Bounds of a variance: by
-chi-square where it is one mean square, else those of Ting, Burdick, Graybill, Jeyaratnam and Lu (1990), which
-hold their level closely for sums and differences of mean squares (formulas from memory; a test samples them).
+chi-square, exact, where it is one mean square, else those of Ting, Burdick, Graybill, Jeyaratnam and Lu
+(1990), which hold their level closely for sums and differences of mean squares. With unequal numbers the
+mean squares between groups are not chi-squared; those of the groups' unweighted means nearly are, whatever
+the components, so bounds are made of these (R. K. Burdick and F. A. Graybill, Confidence Intervals on
+Variance Components, 1992). Formulas from memory; a study samples what all of them hold (test_statistics.py).
 """
 
 from collections.abc import Sequence
@@ -76,20 +79,22 @@ def one_way(values: NDArray, groups: Sequence) -> Analysis:
     between = MeanSquare("between", float((n_i * (means - values.mean()) ** 2).sum()), k - 1)
     n0 = (n - (n_i**2).sum() / n) / (k - 1)
     f = between.ms / within.ms if within.ms else np.inf
+    of_means, c = _mean_square("between", means), float((1 / n_i).mean())
+    group = max((between.ms - within.ms) / n0, 0.0)
     spreads = {
         "repeatability": _spread([(1.0, within)]),
-        "between groups": _spread([(1 / n0, between), (-1 / n0, within)]),
-        "total": _spread([(1 / n0, between), (1 - 1 / n0, within)]),
+        "between groups": _spread([(1.0, of_means), (-c, within)], group),
+        "total": _spread([(1.0, of_means), (1 - c, within)], (between.ms + (n0 - 1) * within.ms) / n0),
     }
     return Analysis((between, within), f, float(stats.f.sf(f, k - 1, n - k)), spreads)
 
 
 def crossed(frame: pd.DataFrame, value: str, set_up: str, person: str) -> Analysis:
-    """Every person measured every set-up equally often, twice at least; both are drawn from many.
+    """Every person measured every set-up, somebody twice; both are drawn from many.
 
     Expected mean squares, with s set-ups, p persons, r repeats (ISO 5725-3; D. C. Montgomery, Design and
     Analysis of Experiments, two random factors): residual e; interaction e + r i; person e + r i + s r P;
-    set-up e + r i + p r S.
+    set-up e + r i + p r S. With unequal numbers those of the unweighted means, r the harmonic mean.
 
     Raises:
         ValueError: The study is not of that shape.
@@ -97,10 +102,10 @@ def crossed(frame: pd.DataFrame, value: str, set_up: str, person: str) -> Analys
     cells = frame.groupby([set_up, person])[value]
     counts = cells.size().unstack()
     s, p = counts.shape
-    repeats = counts.to_numpy()
-    if s < 2 or p < 2 or np.isnan(repeats).any() or (repeats != repeats[0, 0]).any() or repeats[0, 0] < 2:
-        raise ValueError("Every person must have measured every set-up equally often, twice at least.")
-    r = int(repeats[0, 0])
+    repeats = counts.to_numpy(float)
+    if s < 2 or p < 2 or np.isnan(repeats).any() or repeats.sum() == s * p:
+        raise ValueError("Every person must have measured every set-up, and somebody one of them twice.")
+    r = float(1 / (1 / repeats).mean())
     mean = cells.mean().unstack().to_numpy()
     grand, rows, columns = mean.mean(), mean.mean(1), mean.mean(0)
     of_cell = frame[value] - cells.transform("mean")
@@ -108,7 +113,7 @@ def crossed(frame: pd.DataFrame, value: str, set_up: str, person: str) -> Analys
     set_ups = MeanSquare("set-ups", float(p * r * ((rows - grand) ** 2).sum()), s - 1)
     persons = MeanSquare("persons", float(s * r * ((columns - grand) ** 2).sum()), p - 1)
     both = MeanSquare("persons by set-up", float(ss_i), (s - 1) * (p - 1))
-    rest = MeanSquare("repeats", float((of_cell**2).sum()), s * p * (r - 1))
+    rest = MeanSquare("repeats", float((of_cell**2).sum()), int(repeats.sum()) - s * p)
     f = persons.ms / both.ms if both.ms else np.inf
     spreads = {
         "repeatability": _spread([(1.0, rest)]),
@@ -125,7 +130,7 @@ def nested(values: NDArray, shops: Sequence, persons: Sequence) -> Analysis:
 
     ISO 5725-2's between-laboratory and reproducibility standard deviations, with the persons of a shop told
     apart. Expected mean squares with unequal numbers: S. R. Searle, Linear Models, 1971, chapter 11 (from
-    memory). Bounds take the mean squares as chi-squared, which they are where the numbers are equal.
+    memory).
 
     Raises:
         ValueError: Fewer than two shops, no shop with two persons, or nobody repeated.
@@ -161,30 +166,73 @@ def nested(values: NDArray, shops: Sequence, persons: Sequence) -> Analysis:
     }
     lines = (shops_ms, persons_ms, rest)
     f = shops_ms.ms / persons_ms.ms if persons_ms.ms else np.inf
-    spreads = {name: _spread(list(zip(c.tolist(), lines, strict=True))) for name, c in combined.items()}
+    for_bounds, unweighted = _of_unweighted(of_person, n_ij, home, rest)
+    ms = np.array([line.ms for line in lines])
+    parts = {name: max(float(c @ ms), 0.0) for name, c in combined.items()}
+    spreads = {
+        name: _spread(list(zip(c, for_bounds, strict=True)), parts[name]) for name, c in unweighted.items()
+    }
     return Analysis(lines, f, float(stats.f.sf(f, a - 1, b - a)), spreads)
 
 
-def repeats(values: NDArray) -> Spread:
-    """Repeatability of one person's rounds of one set-up.
+def _of_unweighted(
+    means: NDArray, n_ij: NDArray, home: NDArray, rest: MeanSquare
+) -> tuple[tuple[MeanSquare, ...], dict[str, NDArray]]:
+    """Three mean squares that are nearly chi-squared, and each component as a combination of them.
+
+    Of persons' unweighted means in each shop, and of the shops' unweighted means of these; expected values
+    P + c_PR R and S + c_SP P + c_SR R, with R, P, S the variances of repeats, persons and shops.
+
+    Args:
+        means, n_ij, home: (b,) by person: mean, number of rounds, shop.
+    """
+    m = np.bincount(home)
+    of_shop = np.bincount(home, means) / m
+    inverse = np.bincount(home, 1 / n_ij)
+    b, a = len(means), len(m)
+    shops = _mean_square("shops", of_shop)
+    persons = MeanSquare("persons", float(((means - of_shop[home]) ** 2).sum()), b - a)
+    c_pr = float(((m - 1) / m * inverse).sum()) / (b - a)
+    c_sp, c_sr = float((1 / m).mean()), float((inverse / m**2).mean())
+    R, P = np.array([0.0, 0.0, 1.0]), np.array([0.0, 1.0, -c_pr])
+    S = np.array([1.0, 0.0, 0.0]) - c_sp * P - c_sr * R
+    combined = {"repeatability": R, "between persons": P, "between shops": S}
+    return (shops, persons, rest), combined | {"intermediate": P + R, "reproducibility": S + P + R}
+
+
+def _mean_square(source: str, values: NDArray) -> MeanSquare:
+    return MeanSquare(source, float(((values - values.mean()) ** 2).sum()), len(values) - 1)
+
+
+def repeats_in_cells(values: NDArray, cells: Sequence) -> Spread:
+    """Repeatability of rounds of the same person and set-up, whatever these are: exact in any numbers.
 
     Raises:
-        ValueError: Fewer than two.
+        ValueError: No cell has two.
     """
     values = np.asarray(values, float)
-    if len(values) < 2:
-        raise ValueError("There must be two rounds.")
-    rest = MeanSquare("repeats", float(((values - values.mean()) ** 2).sum()), len(values) - 1)
-    return _spread([(1.0, rest)])
+    of = pd.factorize(np.asarray(cells))[0]
+    n_i = np.bincount(of)
+    if len(values) <= len(n_i):
+        raise ValueError("There must be two rounds of a person and set-up.")
+    values = values - values.mean()
+    off = values - (np.bincount(of, values) / n_i)[of]
+    return _spread([(1.0, MeanSquare("repeats", float((off**2).sum()), len(values) - len(n_i)))])
 
 
-def _spread(terms: Sequence[tuple[float, MeanSquare]]) -> Spread:
-    """Root of a combination of mean squares, with its bounds; negative variances count as none."""
+def _spread(terms: Sequence[tuple[float, MeanSquare]], variance: float | None = None) -> Spread:
+    """Root of a combination of mean squares, with its bounds; negative variances count as none.
+
+    Args:
+        variance: Where it was estimated otherwise than its bounds are made; these are widened to hold it.
+    """
     terms = [(c, one) for c, one in terms if abs(c) > 1e-12]  # equal numbers cancel some but for rounding
-    variance = sum(c * one.ms for c, one in terms)
+    middle = sum(c * one.ms for c, one in terms)
     rest = (1 - LEVEL) / 2
-    lower = variance - np.sqrt(_half_width2(terms, rest, is_lower=True))
-    upper = variance + np.sqrt(_half_width2(terms, rest, is_lower=False))
+    lower = middle - np.sqrt(_half_width2(terms, rest, is_lower=True))
+    upper = middle + np.sqrt(_half_width2(terms, rest, is_lower=False))
+    variance = middle if variance is None else variance
+    lower, upper = min(lower, variance), max(upper, variance)
     return Spread(*(float(np.sqrt(max(v, 0.0))) for v in (variance, lower, upper)))
 
 

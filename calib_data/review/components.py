@@ -23,6 +23,7 @@ from calib_data.review.anova import Spread
 
 DROP_95 = float(stats.chi2.ppf(0.95, 1))
 MOST_THETA = 1e3
+NO_THETA = 1e-6  # below it the search has found none
 
 
 @dataclass(frozen=True, eq=False)
@@ -98,7 +99,7 @@ def reml(frame: pd.DataFrame, value: str, factors: Sequence[str]) -> Components:
         raise ValueError("All values are the same.")
     sums = _sums((y - centre) / scale, list(levels.values()))
     best = _minimum(sums.deviance, np.ones(len(factors)))
-    theta, least = best
+    theta, least = np.where(best[0] < NO_THETA, 0.0, best[0]), best[1]
     log_det, ones, ones_y, b, L = sums.solved(theta)
     s2 = (sums.yy - b @ b - ones_y**2 / ones) / (sums.n - 1)
     s = float(np.sqrt(s2))

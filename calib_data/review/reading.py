@@ -71,6 +71,7 @@ def read_study(results: Path, study: str) -> pd.DataFrame:
         rounds = _frame(connection, _each_once(of_study))
         query = _values("placement").where(Value.round.in_(select(Round.id).where(of_study)))
         values = _frame(connection, query)
+    rounds["kit"] = _kits(rounds)
     return rounds.join(_wide(values), on="id")
 
 

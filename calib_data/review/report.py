@@ -7,7 +7,7 @@ from pathlib import Path
 import pandas as pd
 
 from calib_data.review.findings import Finding, find
-from calib_data.review.gauge import gauge_table
+from calib_data.review.gauge import gauge_table, notes
 from calib_data.review.plots import as_svg, plots
 from calib_data.review.rounds import Rounds, derived, everyday
 from calib_data.review.tables import (
@@ -117,23 +117,38 @@ SPREAD_WORDS = {
     "between persons": "between persons",
     "between phones": "between phones",
     "between shops": "between shops",
-    "intermediate": "another person of the shop",
+    "intermediate": "another {of} of the shop",
     "reproducibility": "another shop",
 }
 
 
 def _study_words(table: pd.DataFrame) -> Iterator[str]:
-    for (study, set_up, figure), rows in table.groupby(["study", "set_up", "figure"], sort=False):
+    several = table["shop"].nunique() > 1
+    for (study, shop, set_up, figure), rows in table.groupby(
+        ["study", "shop", "set_up", "figure"], sort=False
+    ):
         by = rows.set_index("spread")
         name, unit = str(figure).rsplit("_", 1)
         parts = [
-            f"{what} {by.loc[spread, 'value']:.2g} {unit}{_range(by.loc[spread])}"
+            _spread_words(what, by.loc[spread], unit)
             for spread, what in SPREAD_WORDS.items()
             if spread in by.index
         ]
-        which = ", ".join(part for part in (f"Study {study}".strip(), set_up and f"set-up {set_up}") if part)
+        where = (
+            f"Study {study}".strip(),
+            shop and several and f"shop {shop[:8]}",
+            set_up and f"set-up {set_up}",
+        )
+        which = ", ".join(part for part in where if part)
         counts = f"{by['n'].iloc[0]} rounds, {by['persons'].iloc[0]} persons, {by['shops'].iloc[0]} shops"
         yield f"{which}, {name} (standard deviations; {counts}): {', '.join(parts)}."
+    for _, rows in table.groupby(["study", "shop", "set_up"], sort=False):
+        yield from (f"   {says}" for says in notes(rows))
+
+
+def _spread_words(what: str, row: pd.Series, unit: str) -> str:
+    first = row["of"].split(", ")[0]
+    return f"{what.format(of=first)} {row['value']:.2g} {unit}{_range(row)}"
 
 
 def _range(row: pd.Series) -> str:

@@ -6,7 +6,7 @@ import pytest
 
 from calib_data.review import findings
 from calib_data.review.additive import fit
-from calib_data.review.anova import crossed, nested
+from calib_data.review.anova import crossed, nested, one_way
 from calib_data.review.charts import individuals, weighted_mean
 from calib_data.review.components import reml
 from calib_data.review.findings import find
@@ -58,11 +58,84 @@ def test_bounds_between_shops_hold_the_truth():
     assert min(held.values()) >= 51
 
 
+# Unequal numbers: rounds by person of a set-up; by shop and person; by set-up and person.
+UNEQUAL = ([2, 2, 12], [2, 3, 10, 2, 5], [1, 1, 1, 1, 8])
+IN_SHOPS = ([2], [3, 1], [4, 2, 9], [4, 2])
+IN_CELLS = ([1, 2, 5], [3, 2, 2], [4, 1, 2], [3, 2, 6])
+
+
+def held_by(true, draw_spreads, n):
+    """The least share of n drawn studies in which a spread's bounds held the true one."""
+    held = dict.fromkeys(true, 0)
+    for _ in range(n):
+        spreads = draw_spreads()
+        for name, value in true.items():
+            held[name] += spreads[name].lower <= value <= spreads[name].upper
+    return min(held.values()) / n
+
+
+@pytest.mark.study
+@pytest.mark.parametrize("spread", [0.3, 1.0, 3.0])
+def test_bounds_hold_the_truth_with_unequal_numbers(spread):
+    """95 % less three standard deviations of the count, and less 1 % for what is approximate."""
+    rng, n = np.random.default_rng(21), 1000
+    least = 0.94 - 3 * np.sqrt(0.95 * 0.05 / n)
+    for counts in UNEQUAL:
+        of = np.repeat(np.arange(len(counts)), counts)
+
+        def one_set_up(of=of):
+            return one_way(spread * rng.normal(size=9)[of] + rng.normal(size=len(of)), of).spreads
+
+        true = {"between groups": spread, "total": np.hypot(spread, 1), "repeatability": 1.0}
+        assert held_by(true, one_set_up, n) > least
+    person = np.repeat(np.arange(8), sum(IN_SHOPS, []))
+    shop = np.repeat(np.arange(4), [len(one) for one in IN_SHOPS])[person]
+
+    def of_shops():
+        y = 1.5 * spread * rng.normal(size=4)[shop] + spread * rng.normal(size=8)[person]
+        return nested(y + rng.normal(size=len(y)), shop, person).spreads
+
+    true = {"between shops": 1.5 * spread, "between persons": spread, "repeatability": 1.0}
+    sums = {"intermediate": np.hypot(spread, 1), "reproducibility": np.sqrt(3.25 * spread**2 + 1)}
+    assert held_by(true | sums, of_shops, n) > least
+
+
+def unequal_cells(rng, spread, without=()):
+    """Four set-ups (2), three persons (spread), both (half of it) and rounds (1)."""
+    numbers = np.where([[(s, p) in without for p in range(3)] for s in range(4)], 0, IN_CELLS)
+    s, p = (np.repeat(one.ravel(), numbers.ravel()) for one in np.indices((4, 3)))
+    y = 2 * rng.normal(size=4)[s] + spread * rng.normal(size=3)[p] + rng.normal(size=len(s))
+    y += 0.5 * spread * rng.normal(size=(4, 3))[s, p]
+    return pd.DataFrame({"set_up": s, "person": p, "both": 3 * s + p, "y": y})
+
+
+@pytest.mark.study
+@pytest.mark.parametrize("spread", [0.3, 1.0, 2.0])
+def test_bounds_hold_the_truth_with_unequal_cells_and_nearly_so_where_some_are_empty(spread):
+    rng, n = np.random.default_rng(22), 400
+    true = {"between persons": spread, "persons by set-up": spread / 2, "between set-ups": 2.0}
+    sums = {"repeatability": 1.0, "intermediate": np.sqrt(1.25 * spread**2 + 1)}
+
+    def all_cells():
+        return crossed(unequal_cells(rng, spread), "y", "set_up", "person").spreads
+
+    assert held_by(true | sums, all_cells, n) > 0.94 - 3 * np.sqrt(0.95 * 0.05 / n)
+
+    def some_cells():
+        frame = unequal_cells(rng, spread, {(0, 1), (2, 0), (3, 2)})
+        return {
+            name: one.spread for name, one in reml(frame, "y", ["set_up", "person", "both"]).factors.items()
+        }
+
+    # By likelihood, with three persons: what gauge.py says of it.
+    assert held_by({"set_up": 2.0, "person": spread, "both": spread / 2}, some_cells, 100) > 0.80
+
+
 def test_a_study_that_is_not_balanced_is_refused():
     study = drawn_study(np.random.default_rng(0), 3, 2, 2, dict.fromkeys(
         ("between set-ups", "between persons", "persons by set-up", "repeatability"), 1.0))  # fmt: skip
-    with pytest.raises(ValueError, match="equally often"):
-        crossed(study.iloc[1:], "y", "set_up", "person")
+    with pytest.raises(ValueError, match="must have measured every set-up"):
+        crossed(study.iloc[2:], "y", "set_up", "person")
 
 
 def test_bounds_of_components_hold_the_truth_and_none_is_seen_where_there_is_none():

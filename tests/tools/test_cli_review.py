@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 
 from calib_data.results import Finding, Round, opened
 from calib_data.review.findings import find
-from calib_data.review.gauge import gauge_table
+from calib_data.review.gauge import gauge_table, notes
 from calib_data.review.plots import as_svg, kits_over_time
 from calib_data.review.reading import read_rounds
 from calib_data.review.rounds import derived
@@ -144,6 +144,56 @@ def test_what_a_small_study_can_tell(people, phones, spreads):
     drawn = draw(np.random.default_rng(2), 4).rounds.assign(study="", set_up="board", person=list(people))
     table = gauge_table(drawn.assign(phone=list(phones)))
     assert list(table[table["figure"] == "lateral_mm"]["spread"]) == spreads
+
+
+@pytest.mark.parametrize(
+    ("columns", "spread", "of"),
+    [
+        # Everybody the own phone; all phones alike; mostly the own one; phones from day to day.
+        ({"person": "AAABBBCCC", "phone": "111222333"}, "between persons", "person, phone"),
+        ({"person": "AAABBBCCC", "phone": "123123123"}, "between persons", "person"),
+        ({"person": "AAABBBCCC", "phone": "112222233"}, "between persons", "person, partly phone"),
+        ({"person": "AAABBBCCC", "phone": "123123123"}, "repeatability", "repeats, phone"),
+        ({"person": "AAABBBCCC", "kit": "111111222"}, "intermediate", "person, kit"),
+        ({"person": "AAAAAA", "phone": "111222", "kit": "111222"}, "between phones", "phone, kit"),
+        ({"shop": "AABB", "person": "1122", "phone": "1122"}, "between shops", "shop, person, phone"),
+        ({"shop": "A" * 6 + "B" * 6, "person": "112233445566"}, "between shops", "shop"),
+        (
+            {"shop": "A" * 6 + "B" * 6, "person": "112233445566", "kit": "1" * 6 + "2" * 6},
+            "between shops",
+            "shop, kit",
+        ),
+        (
+            {"shop": "A" * 6 + "B" * 6, "person": "112233445566", "phone": "112233112233"},
+            "between persons",
+            "person, phone",
+        ),
+        ({"set_up": "11223344", "person": "AABBAABB"}, "between set-ups", "set_up, person"),
+        ({"set_up": "1122112212", "person": "AAAABBBBBB"}, "persons by set-up", "person by set-up"),
+        (
+            {"set_up": "1122112212", "person": "AAAABBBBBB", "kit": "1122112212"},
+            "between set-ups",
+            "set_up, kit",
+        ),
+        ({"set_up": "112212211233", "person": "AAAABBBBBBBB"}, "between persons", "person"),
+    ],
+)
+def test_what_changed_only_together_is_told_as_of_both(columns, spread, of):
+    n = len(columns["person"])
+    plain = {"study": "people", "set_up": "board", "shop": "s", "phone": "1", "kit": "1"}
+    rounds = pd.DataFrame({**plain, **{name: list(words) for name, words in columns.items()}}, index=range(n))
+    table = gauge_table(rounds.assign(lateral_mm=np.random.default_rng(8).normal(size=n)))
+    assert table.set_index("spread")["of"][spread] == of
+    says = " ".join(notes(table))
+    is_together = "," in of and "partly" not in of and spread != "repeatability"
+    assert ("together: each" in says) == is_together
+    assert ("partly of the phone" in says) == ("partly" in of)
+
+
+def test_shops_with_set_ups_of_their_own_are_told_each_by_itself():
+    rounds = pd.DataFrame({"shop": list("AAAABBBB"), "set_up": list("11223344"), "study": "s", "person": "p"})
+    table = gauge_table(rounds.assign(lateral_mm=np.random.default_rng(8).normal(size=8)))
+    assert list(table[table["spread"] == "repeatability"]["shop"]) == ["A", "B"]
 
 
 def test_a_file_that_is_none_is_refused_in_words(tmp_path, capsys):
