@@ -1,15 +1,17 @@
 """How sets are handed out: few at once, a dying worker's set once more, and none left without an answer."""
 
 from concurrent.futures import Future
+from pathlib import Path
 
 import pytest
 
 from tools.recheck.sets import ArchivedSet
-from tools.recheck.software import digest
+from tools.recheck.software import digest, that_compute
 from tools.recheck.workers import TRIES, count, done_of, on_a_cluster, without_a_worker
 from vision.errors import PlumbsightError
 
 N_SETS, N_IN_FLIGHT = 200, 4
+ROOT = Path(__file__).parents[2]
 
 
 class Bench:
@@ -90,25 +92,46 @@ def test_a_scheduler_that_does_not_answer_is_said(monkeypatch):
         pass
 
 
+AGAIN = "from calib_data import convert\nimport vision.adjust\n"
+SOURCES = {
+    "tools/recheck/again.py": AGAIN,
+    "calib_data/convert.py": "import api.app\n",
+    "vision/adjust.py": "STEP = 1\n",
+}
+SOURCES |= {"calib_data/drawings.py": "import vision.adjust\n", "calib_data/layouts/one.json": "{}"}
+SOURCES |= {"vision/schemas/kit.json": "{}", "api/app.py": "", "vision/coach.py": ""}
+
+
 @pytest.mark.parametrize(
     ("file", "is_other"),
     [
+        ("tools/recheck/again.py", True),
         ("vision/adjust.py", True),
-        ("vision/inner/new.py", True),
-        ("vision/layouts/one.json", True),
-        ("vision/review/charts.py", False),
+        ("calib_data/convert.py", True),
+        ("calib_data/layouts/one.json", True),
+        ("calib_data/layouts/another.json", True),
+        ("calib_data/drawings.py", False),
+        ("vision/coach.py", False),
         ("vision/schemas/kit.json", False),
-        ("vision/adjust.pyc", False),
+        ("api/app.py", False),
     ],
 )
 def test_code_that_computes_changes_what_counts_as_the_same_software(tmp_path, file, is_other):
-    (tmp_path / "vision").mkdir()
-    (tmp_path / "vision" / "adjust.py").write_text("STEP = 1\n")
-    before = digest(tmp_path / "vision")
-    changed = tmp_path / file
-    changed.parent.mkdir(exist_ok=True)
-    changed.write_text("STEP = 2\n")
-    assert (digest(tmp_path / "vision") != before) is is_other
-    changed.unlink()
-    (tmp_path / "vision" / "adjust.py").write_text("STEP = 1\n")
-    assert digest(tmp_path / "vision") == before
+    for name, text in SOURCES.items():
+        (tmp_path / name).parent.mkdir(parents=True, exist_ok=True)
+        (tmp_path / name).write_text(text)
+    before = digest(tmp_path)
+    with (tmp_path / file).open("a") as changed:
+        changed.write("\n")
+    assert (digest(tmp_path) != before) is is_other
+
+
+def test_the_whole_measurement_counts_and_nothing_that_draws_or_coaches():
+    counted = {path.relative_to(ROOT).as_posix() for path in that_compute(ROOT)}
+    # Each stage by its own file, the last one imported by name within a package.
+    stages = ("photo", "tagcode", "initial", "adjust", "placement", "consistency", "judge", "second_look")
+    assert {f"vision/{stage}.py" for stage in stages} < counted
+    assert {"calib_data/convert.py", "calib_data/levels.py", "tools/recheck/of_record.py"} < counted
+    draw_or_coach = ("calib_data/drawings", "calib_data/labelling", "calib_data/sheets", "vision/coach")
+    assert not {f"{name}.py" for name in draw_or_coach} & counted
+    assert not [name for name in counted if name.startswith(("api/", "calib_data/review/"))]

@@ -4,45 +4,65 @@ The project's own version stays the same for many changes of its code, so it can
 was measured yesterday would come out the same today.
 """
 
+import ast
 import hashlib
 from collections.abc import Iterator
 from functools import lru_cache
 from pathlib import Path
 
-import calib_data
-import vision
 from calib_data.result import made_with
 
-# Read what was measured, and measure nothing: a change there asks for no round again.
-_READERS = "review"
+# Where measuring a round again begins, and the packages that it takes. The service's code only hands over
+# what an archive holds.
+_START, _PACKAGES = "tools.recheck.again", ("vision", "calib_data", "tools")
+_CONSTANTS = "calib_data/layouts/*.json"
 
 
 @lru_cache(1)
 def software() -> dict[str, str]:
     """What a row of the results was computed with; the same keys and values: the same numbers."""
-    return made_with() | {"code": digest(*_folders())}
+    return made_with() | {"code": digest(Path(__file__).parents[2])}
 
 
-def digest(*folders: Path) -> str:
-    """SHA-256 of all sources below some packages' folders, by their names and bytes.
+def digest(root: Path) -> str:
+    """SHA-256 of the sources that measuring a round again imports, at any depth, and of the plates' layouts.
 
-    Python's modules and the plates' layouts; compiled files, schemas and demo data compute nothing.
+    By their names and bytes, below the folder that holds the packages. What draws, coaches, plans, prints or
+    reads results is not imported, so a change there asks for no round again.
     """
     told = hashlib.sha256()
-    for folder in folders:
-        for path in sorted(_sources(folder)):
-            name = f"{folder.name}/{path.relative_to(folder).as_posix()}"
-            told.update(f"{name}\0{hashlib.sha256(path.read_bytes()).hexdigest()}\n".encode())
+    for path in sorted({*that_compute(root), *root.glob(_CONSTANTS)}):
+        name = path.relative_to(root).as_posix()
+        told.update(f"{name}\0{hashlib.sha256(path.read_bytes()).hexdigest()}\n".encode())
     return told.hexdigest()
 
 
-def _folders() -> Iterator[Path]:
-    """The packages that compute: measuring, files to arrays and back, and what a re-check keeps of it."""
-    for package in (vision, calib_data):
-        yield from map(Path, package.__path__)
-    yield Path(__file__).parent
+def that_compute(root: Path) -> set[Path]:
+    """The sources that measuring a round again imports, at any depth."""
+    found: set[Path] = set()
+    left = [_START]
+    while left:
+        path = _file_of(root, left.pop())
+        if path is not None and path not in found:
+            found.add(path)
+            left += _imports(path)
+    return found
 
 
-def _sources(folder: Path) -> Iterator[Path]:
-    yield from (path for path in folder.rglob("*.py") if path.relative_to(folder).parts[0] != _READERS)
-    yield from folder.glob("layouts/*.json")
+def _file_of(root: Path, module: str) -> Path | None:
+    """None: another project's, or a name within a module."""
+    parts = module.split(".")
+    if parts[0] not in _PACKAGES:
+        return None
+    at = root.joinpath(*parts)
+    return next((path for path in (at.with_suffix(".py"), at / "__init__.py") if path.is_file()), None)
+
+
+def _imports(path: Path) -> Iterator[str]:
+    """Every module that a file may import; no relative ones, which this project has not."""
+    for node in ast.walk(ast.parse(path.read_bytes())):
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            yield node.module
+            yield from (f"{node.module}.{alias.name}" for alias in node.names)
