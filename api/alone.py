@@ -43,7 +43,10 @@ def _folder_held(folder: Path) -> Iterator[None]:
             raise ConflictError(
                 f"Another service runs on the store in {folder} already. Use that one, or end it first."
             ) from wrong
-        yield
+        try:
+            yield
+        finally:
+            _unlock(file)
     finally:
         os.close(file)
 
@@ -51,11 +54,19 @@ def _folder_held(folder: Path) -> Iterator[None]:
 if sys.platform == "win32":
     import msvcrt
 
+    # On bytes from the file's position on, which nothing here moves; they may lie beyond its end.
     def _lock(file: int) -> None:
         msvcrt.locking(file, msvcrt.LK_NBLCK, 1)
+
+    # A close alone lets go only some time after, as its maker says.
+    def _unlock(file: int) -> None:
+        msvcrt.locking(file, msvcrt.LK_UNLCK, 1)
 
 else:
     import fcntl
 
     def _lock(file: int) -> None:
         fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+
+    def _unlock(file: int) -> None:
+        fcntl.flock(file, fcntl.LOCK_UN)

@@ -1,5 +1,6 @@
 """`plumbsight serve`, run as a person runs it."""
 
+import errno
 import os
 import re
 import signal
@@ -8,7 +9,9 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from importlib.util import module_from_spec, spec_from_file_location
 from pathlib import Path
+from types import ModuleType
 
 import httpx
 import pytest
@@ -123,6 +126,7 @@ def test_a_port_that_is_taken_is_told_in_words(port: int, tmp_path: Path, capsys
 HOLDER = """
 import sys, time
 from pathlib import Path
+from types import ModuleType
 from api.alone import as_the_only_service
 from api.store import open_store
 
@@ -149,6 +153,43 @@ def test_a_second_service_on_a_folder_is_refused_and_a_killed_one_leaves_it_to_t
     store = open_store(folder)
     with as_the_only_service(store), pytest.raises(ConflictError), as_the_only_service(store):
         pass
+    store.close()
+
+
+class Msvcrt(ModuleType):
+    """Windows' locks as its maker describes them: on bytes from the file's position, of one open file."""
+
+    LK_UNLCK, LK_NBLCK = 0, 2
+
+    def __init__(self):
+        super().__init__("msvcrt")
+        self.held = {}
+
+    def locking(self, file, mode, n_bytes):
+        region = (os.fstat(file).st_ino, os.lseek(file, 0, os.SEEK_CUR), n_bytes)
+        if mode == self.LK_UNLCK:
+            assert self.held.pop(region) == file
+        elif self.held.setdefault(region, file) != file:
+            raise PermissionError(errno.EACCES, "Permission denied")
+
+
+def test_on_windows_too_the_second_service_is_refused_and_the_next_one_is_not(tmp_path, monkeypatch):
+    """The code for Windows, with a stand-in for what only Windows has."""
+    standing_in = Msvcrt()
+    with monkeypatch.context() as there:
+        there.setattr(sys, "platform", "win32")
+        there.setitem(sys.modules, "msvcrt", standing_in)
+        spec = spec_from_file_location("alone_on_windows", ROOT / "api" / "alone.py")
+        alone = module_from_spec(spec)
+        spec.loader.exec_module(alone)
+    store = open_store(tmp_path / "store")
+    for _ in range(2):
+        with alone.as_the_only_service(store):
+            assert len(standing_in.held) == 1
+            with pytest.raises(ConflictError, match="Another service"), alone.as_the_only_service(store):
+                pass
+            assert len(standing_in.held) == 1
+        assert not standing_in.held
     store.close()
 
 
