@@ -6,6 +6,7 @@ compared before `put` returns, and only then its row is written and the phone is
 left counts for nothing, since no row names it, and is overwritten when the photo comes again.
 """
 
+import hashlib
 import logging
 import re
 from collections.abc import Iterator
@@ -15,7 +16,6 @@ from io import BytesIO
 from pathlib import Path
 from typing import Any, BinaryIO
 
-from api.photos.photofiles import is_intact
 from api.problems import AwayError, ConflictError, NotAcceptedError
 
 log = logging.getLogger("plumbsight")
@@ -35,8 +35,10 @@ class Bucket:
 
     def put(self, temporary: Path, sha256: str) -> None:
         with self._asked() as (store, root):
-            store.put_file(str(temporary), _key(root, sha256))
-        if not is_intact(self, sha256):
+            key = _key(root, sha256)
+            store.put_file(str(temporary), key)
+            is_whole = store.exists(key) and hashlib.sha256(store.cat_file(key)).hexdigest() == sha256
+        if not is_whole:
             raise AwayError(
                 "The object store does not give back the photo that it was given, so it does not count as "
                 "stored. Send it again."
