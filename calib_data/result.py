@@ -466,6 +466,7 @@ def plate_roles(kit: Kit) -> Mapping[int, str]:
     roles = {p: "scale bar" for bar in kit.scale_bars for p in bar.plates}
     roles |= {d.plate: f"datum {d.name}" for d in kit.datum_plates}
     roles |= {f.plate: "floor" for f in kit.floor}
+    roles |= {t.label.plate: f"label {t.name}" for f in kit.fixtures for t in f.targets if t.label}
     roles |= {
         mount.plate: f"{'mat' if f.is_mat else 'fixture'} {f.name}"
         for f in kit.fixtures

@@ -22,6 +22,7 @@ from vision.sightings import FoundPhoto
 from vision.where import (
     coaching_words,
     joined,
+    label_words,
     outlook_words,
     place_words,
     station_words,
@@ -108,7 +109,7 @@ def plan_text(task: Task, expected: Outlook, units: Units) -> str:
     lines = [
         *_wrapped(f"{_names(task)}, with the kit {task.kit.name} and {len(expected.stations)} photos"),
         "",
-        *_wrapped(outlook_words(task.placements, expected.values)),
+        *_wrapped(outlook_words(task.placements, expected.values, bool(expected.unshown_labels))),
         *_values(expected, units),
         *_limits(expected),
         *_betterments(expected, units),
@@ -179,7 +180,7 @@ def _largest(value: ValueOutlook) -> str:
 
 
 def _betterments(expected: Outlook, units: Units) -> Iterator[str]:
-    if expected.can_be_proved:
+    if expected.values_can_be_proved:
         return
     yield ""
     yield "What would better it (u of what cannot be proved; * can then be proved)"
@@ -252,6 +253,8 @@ def _walk(expected: Outlook, units: Units) -> Iterator[str]:
     )
     for n, station in enumerate(expected.stations, start=1):
         yield from _wrapped(station_words(expected.bay, station, units), "      ", f"  {n:>2}. ")
+    for says in label_words(expected.bay, expected.stations):
+        yield from _wrapped(says)
     first = expected.stations.index(fullest_view(expected.bay, expected.stations)) + 1
     yield from _wrapped(
         f"Begin with number {first}, and when all are taken repeat it, touching nothing between: that shows "

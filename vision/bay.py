@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision import geometry
-from vision.kit import WHEELS, Fixture, Kit, Placement, Tolerance, Vehicle
+from vision.kit import WHEELS, Fixture, Kit, Placement, Target, Tolerance, Vehicle
 from vision.layout import Layout
 
 # A middling car, where nothing is declared: wheelbase, track, wheel radius, overhangs; its height, its
@@ -53,6 +53,31 @@ class Bay:
         """What the placements ask for."""
         return required_values(self.placements)
 
+    @property
+    def labels(self) -> Mapping[int, "Labelled"]:
+        """By plate number, the labels of the targets that the placements ask for: a photo must show each."""
+        return labels_of(self.kit, self.placements)
+
+
+@dataclass(frozen=True, eq=False)
+class Labelled:
+    """A target whose label a photo must show: `T_fixture_plate` (4, 4) says where that sits."""
+
+    fixture: str
+    target: Target
+    T_fixture_plate: NDArray
+
+
+def labels_of(kit: Kit, placements: Sequence[Placement]) -> Mapping[int, Labelled]:
+    """As `Bay.labels`; the kit has the placements' fixtures and targets."""
+    out = {}
+    for placement in placements:
+        fixture = next(f for f in kit.fixtures if f.name == placement.fixture)
+        target = next(t for t in fixture.targets if t.name == placement.target)
+        if (label := target.label) is not None:
+            out[label.plate] = Labelled(fixture.name, target, target.T_fixture_target @ label.T_target_plate)
+    return MappingProxyType(out)
+
 
 def required_values(placements: Sequence[Placement]) -> Mapping[str, Tolerance]:
     """What is asked for, named as in `Reported`: `0:distance_mm` is the first placement's."""
@@ -66,7 +91,7 @@ def lay_out(kit: Kit, placements: Sequence[Placement], vehicle: Vehicle, layouts
 
     Wheels where the declared measures (or a middling car's) put them, targets at their nominal values (a
     fixture that several placements name, where the first has it), floor plates before the farthest fixture
-    and beside the wheels, scale bars on the floor, a datum plate at the bumper.
+    and beside the wheels, scale bars on the floor, a datum plate at the bumper, labels on their targets.
     """
     wheelbase_mm = vehicle.wheelbase_mm or WHEELBASE_MM
     body = _body(vehicle, wheelbase_mm, min([c.standoff_mm for c in kit.clamps.values()], default=np.inf))
@@ -98,6 +123,8 @@ def lay_out(kit: Kit, placements: Sequence[Placement], vehicle: Vehicle, layouts
     for fixture in fixtures:
         for mount in fixture.mounts:
             plates[mount.plate] = T_vehicle_fixture[fixture.name] @ mount.T_fixture_plate
+    for plate, label in labels_of(kit, placements).items():
+        plates[plate] = T_vehicle_fixture[label.fixture] @ label.T_fixture_plate
     middle_mm = body[0, :, :2].mean(0)
     farthest = max(T_vehicle_fixture.values(), key=lambda T: np.linalg.norm(T[:2, 3] - middle_mm))
     places = _floor_places(farthest, wheelbase_mm, body)

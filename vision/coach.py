@@ -19,7 +19,7 @@ from vision.layout import Layout
 from vision.lenses import Profile
 from vision.parts import connected_parts
 from vision.sightings import FoundPhoto
-from vision.sofar import SoFar, bodies, plates_in, so_far, without_missing
+from vision.sofar import SoFar, bodies, missing_plates, plates_in, so_far, without_missing
 from vision.stations import Search, reachable_stations
 from vision.unseen import MOVEMENT, UNCHECKED_SHEETS, carried, unseen_moves
 
@@ -27,6 +27,8 @@ from vision.unseen import MOVEMENT, UNCHECKED_SHEETS, carried, unseen_moves
 # with 0.3 T results within 0.51 T of the middle do, so half of the tolerance is left for how the target
 # stands. That is a measurement capability index of 1.7 (JCGM 106:2012, 7.6.3). Our own choice, no source.
 ENOUGH_SHARE = 0.3
+# A label that so many photos should have shown, and none does, is not there: it is asked for no more.
+N_MISSED = 2
 # The closing photo is taken from within so far of the first: a step and a half.
 SAME_PLACE_MM = 1000.0
 # How many photos ahead the first one is chosen with, and how many of the best are compared in full where
@@ -37,7 +39,7 @@ N_AHEAD, N_COMPARED = 5, 4
 # to within 2 to 6 % of that least. Our own choice, no source.
 AT_LEAST = 1.1
 
-Reason = Literal["first", "join", "measure", "sheets", "closing"]
+Reason = Literal["first", "join", "measure", "sheets", "label", "closing"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -81,6 +83,8 @@ class Coaching:
         u_if_moved: The u by then, if something moved as far as these photos do not show it.
         is_closed: Whether a later photo repeats the first one's view.
         next: None where no more photos are asked for.
+        unshown_labels: Of the targets' labels those that no photo shows so far, by plate number.
+        absent_labels: Those of them that photos should have shown.
     """
 
     needed: Mapping[str, float]
@@ -90,6 +94,8 @@ class Coaching:
     u_if_moved: Mapping[str, float]
     is_closed: bool
     next: Ask | None
+    unshown_labels: tuple[int, ...] = ()
+    absent_labels: tuple[int, ...] = ()
 
     @property
     def limited(self) -> tuple[str, ...]:
@@ -110,8 +116,8 @@ class Coaching:
 
     @property
     def is_enough(self) -> bool:
-        """Whether it is over since every required value is sure enough."""
-        return self.is_over and not self.lacking
+        """Whether it is over since every required value is sure enough, and every label is seen."""
+        return self.is_over and not self.lacking and not self.unshown_labels
 
     @property
     def lacking(self) -> tuple[str, ...]:
@@ -154,12 +160,15 @@ def coach(
     now = standing(sofar, sofar.shots) if sofar.shots else NOTHING
     moved = if_moved(sofar.bay, now)
     closed = bool(sofar.shots) and is_closed(sofar)
-    here = Coaching(needed, choice.least(needed), sofar, now, moved, closed, None)
+    labels = _unshown_labels(sofar)
+    here = Coaching(needed, choice.least(needed), sofar, now, moved, closed, None, *labels)
     if not sofar.shots:
         first = fullest_view(sofar.bay, [choice.stations[i] for i in choice.search.best(N_AHEAD)])
         return replace(here, next=Ask("first", first, NOTHING))
     if _worst(now.u, here.goal) > 1 or now.unchecked_sheets:
         return replace(here, next=_better(choice, here))
+    if ask := _label(choice, here):
+        return replace(here, next=ask)
     if closed and _worst(moved, here.goal) <= 1:
         return here
     return replace(here, next=_closing(here))
@@ -292,6 +301,32 @@ def _worth_asking(here: Coaching, stations: Sequence[Station]) -> tuple[list[int
         showing = [i for i in everything if set(now.unchecked_sheets) & set(stations[i].plates)]
         return (showing or everything), "sheets"
     return everything, "measure"
+
+
+def _unshown_labels(sofar: SoFar) -> tuple[tuple[int, ...], tuple[int, ...]]:
+    """The targets' labels that no photo shows, and those of them that several photos should show."""
+    shown = {p for shot in sofar.shots for p in plates_in(shot)}
+    unshown = tuple(p for p in sofar.bay.labels if p not in shown)
+    if not unshown:
+        return (), ()
+    missed = [p for photo in missing_plates(sofar.bay, sofar.lenses, sofar.shots) for p in photo]
+    return unshown, tuple(p for p in unshown if missed.count(p) >= N_MISSED)
+
+
+def _label(choice: _Choice, here: Coaching) -> Ask | None:
+    """The photo that shows a label of which there is none yet; none where no more can be asked for.
+
+    It must hang together with the others, so it shows another plate that they show.
+    """
+    asked = set(here.unshown_labels) - set(here.absent_labels)
+    if not asked:
+        return None
+    sofar, main = here.sofar, set(here.sofar.parts[0].plates)
+    showing = [i for i, s in enumerate(choice.stations) if asked & set(s.plates) and main & set(s.plates)]
+    if not showing:
+        return None
+    best = choice.ranked(showing)[0]
+    return Ask("label", choice.stations[best], standing(sofar, [*sofar.shots, choice.shots[best]]))
 
 
 def _opening(sofar: SoFar) -> Shot:

@@ -40,6 +40,18 @@ WAYS = (
 )
 
 
+ASKED = "Take a photo of its face together with a plate of the fixture."
+NOT_THERE = "If the label is not there, it is another target, or its face is turned away."
+
+
+def unshown_words(target: str, plate: int) -> str:
+    """What it means that no photo shows a target's label."""
+    return (
+        f"No photo shows the label of the target '{target}' (plate {plate}): whether it is the right target, "
+        "and which way up, is not checked."
+    )
+
+
 class Seen(NamedTuple):
     """A label that photos show, with the target whose label it is."""
 
@@ -60,12 +72,7 @@ def target_identity(case: Case) -> Iterator[ConsistencyTest]:
         if problem:
             yield plain_test(name, problem, "")
         elif label.plate not in [one.label.plate for one in seen]:
-            lack = (
-                f"No photo shows the label of the target '{plan.target.name}' (plate {label.plate}): whether "
-                "it is the right target, and which way up, is not checked. Take a photo of its face together "
-                "with a plate of the fixture. If the label is not there, it is another target, or its face "
-                "is turned away."
-            )
+            lack = f"{unshown_words(plan.target.name, label.plate)} {ASKED} {NOT_THERE}"
             yield plain_test(name, lack, "", GAIN_OF_LACK)
         else:
             yield plain_test(name, "", f"it is '{plan.target.name}', the right way up, facing the vehicle")

@@ -62,7 +62,7 @@ class Outlook:
     """The answer: values, stations in the order to walk them, and betterments, the most helpful first.
 
     Values are named as in `Reported`: `0:distance_mm` is the first placement's. Betterments are worked out
-    only where something cannot be proved.
+    only where a value cannot be proved.
     """
 
     values: Mapping[str, ValueOutlook]
@@ -71,7 +71,17 @@ class Outlook:
     betterments: tuple[Betterment, ...]
 
     @property
+    def unshown_labels(self) -> tuple[int, ...]:
+        """Labels that none of these photos shows: without them all stays undecided."""
+        shown = {p for station in self.stations for p in station.plates}
+        return tuple(p for p in self.bay.labels if p not in shown)
+
+    @property
     def can_be_proved(self) -> bool:
+        return self.values_can_be_proved and not self.unshown_labels
+
+    @property
+    def values_can_be_proved(self) -> bool:
         return all(value.conforming is not None for value in self.values.values())
 
 

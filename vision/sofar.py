@@ -164,8 +164,10 @@ def _as_seen(bay: Bay, adjustment: Adjustment, T_vehicle_world: NDArray) -> Bay:
     for k, index in enumerate(adjustment.network.fixtures()):
         fixture, T = bay.kit.fixtures[index], at[int(u.fixture_pose(k))]
         T_vehicle_fixture[fixture.name] = T
-        # A plate of the fixture that no photo shows yet hangs where the others say.
+        # A plate of the fixture that no photo shows yet hangs where the others say; so does a label.
         plates = {m.plate: T @ m.T_fixture_plate for m in fixture.mounts} | plates
+        labels = ((p, one) for p, one in bay.labels.items() if one.fixture == fixture.name)
+        plates = {p: T @ one.T_fixture_plate for p, one in labels} | plates
     return with_wheels_clear(
         replace(
             bay,

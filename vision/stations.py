@@ -4,7 +4,7 @@ Each photo is worth what its information, its own unknowns eliminated, adds to t
 chosen.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Sequence, Set
 from dataclasses import dataclass, replace
 from itertools import islice
 
@@ -129,7 +129,8 @@ def choose_stations(
 
     What counts is the u of each required value against the u above which nothing can conform (of others,
     against a coarse one); the worst counts most. After the greedy round each photo is once exchanged for the
-    best one, as the first are chosen blindly.
+    best one, as the first are chosen blindly. Where none of them shows a target's label, one that does takes
+    the place of that which is missed least.
 
     Raises:
         NotEnoughError: No photos of this bay can measure it.
@@ -138,7 +139,8 @@ def choose_stations(
     if not stations:
         raise NotEnoughError("From nowhere around the vehicle are two plates of the kit seen together.")
     search = Search(bay, (phone.lens_prior,), shots_at(bay, phone, stations))
-    return tuple(stations[i] for i in search.best(n_photos))
+    showing = [{i for i, s in enumerate(stations) if plate in s.plates} for plate in bay.labels]
+    return tuple(stations[i] for i in search.with_each(search.best(n_photos), showing))
 
 
 class Search:
@@ -192,9 +194,32 @@ class Search:
     def best_beside(self, chosen: Sequence[int], among: Sequence[int] | None = None) -> list[int]:
         """The photos (of those among which to choose), the one that betters those chosen most first."""
         among = range(len(self.shares)) if among is None else among
-        C, through, variance = self._with(chosen)
-        badness = [self._badness(C, through, variance, self.shares[i]) for i in among]
+        badness = self._each_badness(chosen, among)
         return [among[k] for k in np.argsort(badness, kind="stable")]
+
+    def with_each(self, chosen: Sequence[int], groups: Sequence[Set[int]]) -> list[int]:
+        """The chosen photos, one of each group among them: it comes for that without which least is lost.
+
+        A group that nothing belongs to is left out, and so is one for which no photo can be spared.
+        """
+        chosen = list(chosen)
+        for group in (group for group in groups if group and not group & set(chosen)):
+            spared = [
+                [*chosen[:k], *chosen[k + 1 :]]
+                for k in range(len(chosen))
+                if all(other & {*chosen[:k], *chosen[k + 1 :]} for other in groups if other & set(chosen))
+            ]
+            among = sorted(group)
+            badness = np.array([self._each_badness(rest, among) for rest in spared])
+            if badness.size:
+                k, i = np.unravel_index(np.argmin(badness), badness.shape)
+                chosen = [*spared[k], among[i]]
+        return chosen
+
+    def _each_badness(self, chosen: Sequence[int], among: Sequence[int]) -> list[float]:
+        """With each one of these photos beside those chosen."""
+        C, through, variance = self._with(chosen)
+        return [self._badness(C, through, variance, self.shares[i]) for i in among]
 
     def _with(self, chosen: Iterable[int]) -> tuple[NDArray, NDArray, NDArray]:
         """With these photos: covariance C of the common unknowns, J C, and the values' variances."""

@@ -11,6 +11,7 @@ from vision.coach import Coaching
 from vision.decide import acceptance_limits
 from vision.forecast import Station
 from vision.kit import WHEELS, Placement, Tolerance
+from vision.labels import ASKED, NOT_THERE, unshown_words
 from vision.provable import ValueOutlook
 
 STEP_MM = 750.0  # of a walking person; common practice, no source
@@ -30,8 +31,8 @@ DIRECTIONS = (
 
 
 def coaching_words(coaching: Coaching, units: Units = MILLIMETRES) -> str:
-    """Whether it is enough, what the next photo is for, and where the kit is the limit."""
-    return " ".join([_stage(coaching), *limit_words(coaching, units)])
+    """Whether it is enough, what the next photo is for, and where kit or target are the limit."""
+    return " ".join([_stage(coaching), *_unshown_labels(coaching), *limit_words(coaching, units)])
 
 
 def _stage(coaching: Coaching) -> str:
@@ -41,13 +42,16 @@ def _stage(coaching: Coaching) -> str:
             "ENOUGH: every required value is sure enough, and the closing photo lets a move show. Whether "
             "the target stands right, measuring tells."
         )
+    if ask is None and not coaching.lacking:
+        return "NO MORE PHOTOS: every required value is sure enough, but a target's label is not seen."
     if ask is None:
         return "NO MORE PHOTOS: close the round, for these show what any photos can show with this kit."
     if ask.reason == "first":
         return "BEGIN with vehicle and fixture in one picture, and touch nothing from then on."
+    sure = "what photos can give is reached" if coaching.lacking else "every required value is sure enough"
+    if ask.reason == "label":
+        return f"ALMOST: {sure}. One thing is unchecked."
     if ask.reason == "closing":
-        sure = "every required value is sure enough"
-        sure = "what photos can give is reached" if coaching.lacking else sure
         return (
             f"ALMOST: {sure}. To let a move of vehicle or fixture show, touch nothing and take one more "
             f"photo from where {ask.repeats} was taken, of the same plates."
@@ -62,6 +66,40 @@ def _stage(coaching: Coaching) -> str:
         plates = _numbered(list(now.unchecked_sheets))
         return f"{yet} Nothing checks the printed scale of {plates} so far: a photo from another side does."
     return f"{yet} The next photo betters it most."
+
+
+def _unshown_labels(coaching: Coaching) -> Iterator[str]:
+    """Of labels that no photo shows: those that should be seen at once, the others when it is their turn."""
+    ask, bay = coaching.next, coaching.sofar.bay
+    for plate in coaching.unshown_labels:
+        name = bay.labels[plate].target.name
+        if plate in coaching.absent_labels:
+            yield (
+                f"Photos should show the label of the target '{name}' (plate {plate}), and none does. "
+                f"{NOT_THERE} Look at it: without it nothing conforms."
+            )
+        elif ask is not None and ask.reason == "label" and plate in ask.station.plates:
+            yield f"{unshown_words(name, plate)} {ASKED}"
+        elif ask is None or ask.reason == "closing":
+            yield f"{unshown_words(name, plate)} From nowhere around is it seen: without it nothing conforms."
+
+
+def label_words(bay: Bay, stations: Sequence[Station]) -> Iterator[str]:
+    """Of each label that a photo must show, which of these photos do, counted from 1."""
+    for plate, label in bay.labels.items():
+        what = f"the label of the target '{label.target.name}' (plate {plate})"
+        photos = [str(n) for n, station in enumerate(stations, start=1) if plate in station.plates]
+        if photos:
+            yield (
+                f"{what[0].upper()}{what[1:]} must be in one photo at least: it shows that this is the right "
+                f"target, the right way up. Photo{'s' if len(photos) > 1 else ''} {joined(photos)} should "
+                "show it."
+            )
+        else:
+            yield (
+                f"None of these photos would show {what}, and without it nothing conforms. Stick it where "
+                "nothing hides it from in front of the target, or print it larger, and enter where it sits."
+            )
 
 
 def limit_words(coaching: Coaching, units: Units = MILLIMETRES) -> Iterator[str]:
@@ -99,8 +137,14 @@ def value_words(placements: Sequence[Placement], key: str) -> str:
     return label if len(placements) == 1 else f"{label} of {placements[int(index)].name}"
 
 
-def outlook_words(placements: Sequence[Placement], values: Mapping[str, ValueOutlook]) -> str:
-    """Whether it can be proved, before any photo."""
+def outlook_words(
+    placements: Sequence[Placement], values: Mapping[str, ValueOutlook], is_label_unshown: bool = False
+) -> str:
+    """Whether it can be proved, before any photo.
+
+    Args:
+        is_label_unshown: A target's label would be in no photo (`label_words` says which).
+    """
     if not values:
         return "NOTHING TO PROVE: the placement requires no value. Enter tolerances under values."
     lacking = [value_words(placements, key) for key, value in values.items() if value.conforming is None]
@@ -109,6 +153,8 @@ def outlook_words(placements: Sequence[Placement], values: Mapping[str, ValueOut
             f"CANNOT BE PROVED as things are: {joined(lacking)}. Whatever the target's place, the result "
             "would be undecided or nonconforming."
         )
+    if is_label_unshown:
+        return "CANNOT BE PROVED as things are: every value could be, but no photo shows a target's label."
     narrow = [value_words(placements, key) for key, value in values.items() if value.share_left < 0.3]
     if narrow:
         return (
@@ -196,6 +242,7 @@ def picture_words(bay: Bay, plates: tuple[int, ...]) -> str:
     mounted = {m.plate for f in kit.fixtures for m in f.mounts}
     rest = [p for p in plates if p not in hung and p not in mounted]
     of = {d.plate: f"plate {d.plate} at {d.name}" for d in kit.datum_plates}
+    of |= {p: f"the label of '{one.target.name}' (plate {p})" for p, one in bay.labels.items()}
     words += [of[p] for p in rest if p in of]
     others = [p for p in rest if p not in of]
     return ", ".join([*words, *([_numbered(others)] if others else [])])

@@ -51,7 +51,7 @@ class Stand(BaseModel):
 class NextPhoto(BaseModel):
     """The next photo: what for, where to stand, in words and as a pose, and what must be in the picture."""
 
-    reason: str = Field(description="first, join, measure, sheets or closing", examples=["measure"])
+    reason: str = Field(description="first, join, measure, sheets, label or closing", examples=["measure"])
     says: str = Field(examples=["Beside the rear left wheel, two steps (1.5 m) out; phone held overhead."])
     shows: str = Field(examples=["rear left and front left wheels, the fixture"])
     stand: Stand

@@ -11,7 +11,7 @@ import threading
 from collections import OrderedDict
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any, TypeVar
 
 from pydantic import BaseModel, Field
@@ -24,7 +24,7 @@ from calib_data.starting import Answers
 from vision.advice import INCHES, MILLIMETRES
 from vision.errors import InputFileError, NotEnoughError
 from vision.provable import ValueOutlook, outlook
-from vision.where import outlook_words, station_words
+from vision.where import label_words, outlook_words, station_words
 
 log = logging.getLogger("plumbsight")
 
@@ -106,14 +106,18 @@ def answer(asked: Asked) -> tuple[PlacementOutlook, ...]:
     answers = []
     for i, placement in enumerate(task.placements):
         values = _of(i, expected.values)
-        is_proved = all(value.conforming is not None for value in values.values())
+        alone = replace(expected.bay, placements=(placement,))
+        is_unshown = any(plate in expected.unshown_labels for plate in alone.labels)
+        is_proved = not is_unshown and all(value.conforming is not None for value in values.values())
+        named = {f"0:{key}": value for key, value in values.items()}
+        told = [outlook_words([placement], named, is_unshown), *label_words(alone, expected.stations)]
         answers.append(
             PlacementOutlook(
                 placement=placement.name,
                 kit=kit,
                 n_photos=n,
                 can_be_proved=is_proved,
-                says=outlook_words([placement], {f"0:{key}": value for key, value in values.items()}),
+                says=" ".join(told),
                 values=_values(values),
                 betterments=[
                     Better(says=b.says, u=_of(i, b.u), proves=b.proves)

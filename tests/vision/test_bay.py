@@ -57,3 +57,16 @@ def test_a_target_behind_the_vehicle_faces_it_and_can_be_forecast(scene):
     np.testing.assert_allclose(target_in(bay, placement)[:3, 0], [-1, 0, 0], atol=1e-12)
     stations = choose_stations(bay, 6, reachable_stations(bay)[::3])
     assert forecast(bay, stations).u["0:distance_mm"] < 3.0
+
+
+def test_the_label_of_the_target_asked_for_sits_on_it_and_no_other_ones():
+    scene = make_scene(np.random.default_rng(7), T_world_vehicle=np.eye(4), n_photos=1, with_label=True)
+    bay = lay_out(scene.kit, [scene.placement], scene.vehicle, LAYOUTS)
+    ((plate, label),) = bay.labels.items()
+    assert label.target.name == scene.placement.target
+    sits_mm = label.target.label.T_target_plate[:3, 3]
+    T_vehicle_target = target_in(bay, scene.placement)
+    expected = T_vehicle_target[:3, 3] + T_vehicle_target[:3, :3] @ sits_mm
+    np.testing.assert_allclose(bay.T_vehicle_plate[plate][:3, 3], expected, atol=1e-9)
+    others = [t.label.plate for t in bay.kit.fixtures[0].targets if t.label and t.label.plate != plate]
+    assert others and not set(others) & set(bay.T_vehicle_plate)

@@ -17,7 +17,7 @@ from vision.coach import coach, fullest_view, needed_u
 from vision.decide import acceptance_limits, largest_usable_u
 from vision.errors import NotEnoughError
 from vision.forecast import Station
-from vision.kit import Placement, Tolerance, Vehicle
+from vision.kit import Label, Placement, Tolerance, Vehicle
 from vision.measure import measure_found
 from vision.sofar import bodies, so_far
 from vision.stations import reachable_stations
@@ -316,6 +316,57 @@ def test_a_small_car_hides_its_wheel_plates_no_more_than_it_does():
         assert abs(bay.T_vehicle_plate[clamp.plate][1, 3]) > bay.body[0, 1, 1]
     seen = {p for s in reachable_stations(bay) for p in s.plates}
     assert seen >= {c.plate for c in small.kit.clamps.values()}
+
+
+# --- labels -----------------------------------------------------------------------------------------------
+
+
+def labelled(scene, facing, up_mm=300.0):
+    """The shop with a label above the middle of the target, which no photo has shown.
+
+    Args:
+        facing: x, y and z of the plate in the target's frame, in columns.
+    """
+    (fixture,) = scene.kit.fixtures
+    at = np.eye(4)
+    at[:3, :3], at[:3, 3] = np.array(facing, float).T, (0, 0, up_mm)
+    targets = tuple(replace(t, label=Label(45, at, 0.3, 0.002)) for t in fixture.targets)
+    plates = {**scene.kit.plates, 45: replace(next(iter(scene.kit.plates.values())), number=45)}
+    kit = replace(
+        scene.kit, fixtures=(replace(fixture, targets=targets),), plates=MappingProxyType(plates)
+    )
+    return replace(scene, kit=kit)
+
+
+TO_THE_VEHICLE, AWAY = [(0, -1, 0), (0, 0, 1), (-1, 0, 0)], [(0, 1, 0), (0, 0, 1), (1, 0, 0)]
+DOWN = [(0, -1, 0), (-1, 0, 0), (0, 0, -1)]
+
+
+def test_a_label_that_no_photo_shows_yet_is_asked_for(scene, walked):
+    """It looks away from the vehicle: no photo so far could show it."""
+    now = coached(walked[0], labelled(scene, AWAY))
+    assert now.next.reason == "label" and 45 in now.next.station.plates and not now.is_enough
+    said = coaching_words(now)
+    assert said.startswith("ALMOST") and "No photo shows the label of the target 'board' (plate 45)" in said
+    assert "Take a photo of its face together with a plate of the fixture." in said
+    shown = picture_words(now.sofar.bay, now.next.station.plates)
+    assert "the label of 'board' (plate 45)" in shown and "plates 45" not in shown
+
+
+@pytest.mark.study
+@pytest.mark.parametrize(
+    ("facing", "up_mm", "says"),
+    [
+        (TO_THE_VEHICLE, 300.0, "it is another target, or its face is turned away"),
+        (DOWN, -700.0, "From nowhere around"),
+    ],
+)
+def test_a_label_that_is_not_there_or_cannot_be_seen_ends_the_round_without_enough(
+    scene, walked, facing, up_mm, says
+):
+    now = coached(walked[0], labelled(scene, facing, up_mm))
+    assert now.is_over and not now.is_enough and says in coaching_words(now)
+    assert now.absent_labels == ((45,) if facing is TO_THE_VEHICLE else ())
 
 
 # --- several targets in one round -------------------------------------------------------------------------

@@ -73,3 +73,21 @@ def test_the_photos_of_a_round_serve_all_its_targets():
 
     assert {key.split(":")[0] for key in needed} == {"0", "1"}
     assert worst(made.placements) <= 1 < worst(made.placements[:1])
+
+
+class Weighed(Search):
+    """Photos with a known weight each: badness is what those chosen lack of it."""
+
+    def __init__(self, weights):
+        self.weights = weights
+
+    def _each_badness(self, chosen, among):
+        return [-sum(self.weights[i] for i in {*chosen, i}) for i in among]
+
+
+def test_a_photo_of_the_label_takes_the_place_of_the_one_missed_least():
+    search = Weighed([5.0, 1.0, 3.0, 0.5, 0.7])
+    assert search.with_each([0, 1, 2], [{3, 4}]) == [0, 2, 4]
+    assert search.with_each([0, 1, 2], [{1, 3}, set()]) == [0, 1, 2]
+    # The one missed least is the only one to show another label.
+    assert sorted(search.with_each([0, 1, 2], [{1}, {4}])) == [0, 1, 4]
