@@ -23,6 +23,7 @@ from calib_data.formats import (
     PlacementFile,
     PlateFile,
     RelationFile,
+    ShiftFile,
     TargetFile,
     VehicleFile,
     WheelFile,
@@ -45,6 +46,7 @@ from vision.kit import (
     Relation,
     ScaleBar,
     Seated,
+    Shift,
     Target,
     Tolerance,
     Vehicle,
@@ -177,6 +179,13 @@ def to_relation(file: RelationFile, placements: Sequence[Placement]) -> Relation
     names = [p.name for p in placements]
     tolerances = {str(key): Tolerance(t.nominal, t.minus, t.plus) for key, t in file.values.items()}
     return Relation(file.name, (names.index(file.of[0]), names.index(file.of[1])), _fixed(tolerances))
+
+
+def to_shift(file: ShiftFile, placements: Sequence[Placement]) -> Shift:
+    """What is required from one round to the next; the file has passed `crosschecks.shift_problems_among`."""
+    names = [p.name for p in placements]
+    tolerances = {str(key): Tolerance(t.nominal, t.minus, t.plus) for key, t in file.values.items()}
+    return Shift(file.name, (names.index(file.from_), names.index(file.to)), _fixed(tolerances))
 
 
 def to_profile(file: CameraFile) -> Profile:

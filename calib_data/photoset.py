@@ -14,7 +14,7 @@ from pathlib import Path, PureWindowsPath
 from types import MappingProxyType
 from typing import Any, NamedTuple
 
-from calib_data.convert import to_kit, to_placement, to_profile, to_relation, to_vehicle
+from calib_data.convert import to_kit, to_placement, to_profile, to_relation, to_shift, to_vehicle
 from calib_data.crosschecks import (
     camera_problems,
     kit_doubts,
@@ -24,13 +24,24 @@ from calib_data.crosschecks import (
     placement_problems,
     relation_problems,
     set_problems,
+    shift_problems,
+    shift_problems_among,
+    shift_problems_with,
 )
-from calib_data.formats import CameraFile, KitFile, PlacementFile, RelationFile, SetFile, VehicleFile
+from calib_data.formats import (
+    CameraFile,
+    KitFile,
+    PlacementFile,
+    RelationFile,
+    SetFile,
+    ShiftFile,
+    VehicleFile,
+)
 from calib_data.layouts import load_layouts
 from calib_data.observations import ObservationsFile, from_observations, observations_problems
 from calib_data.reading import MOST_BYTES, Problem, Where, check, parse_json, raise_problems, say, say_where
 from vision.errors import InputFileError, KitError, PlacementError, PlumbsightError, SetError
-from vision.kit import Kit, Placement, Relation, Vehicle
+from vision.kit import Kit, Placement, Relation, Shift, Vehicle
 from vision.lenses import Profile
 from vision.sightings import FoundPhoto
 
@@ -191,9 +202,15 @@ class _Declared(NamedTuple):
     placements: tuple[Placement, ...]
     relations: tuple[Relation, ...]
     warnings: tuple[str, ...]
+    shifts: tuple[Shift, ...]
 
 
-def _declared(kit_part: _Part, placement_parts: tuple[_Part, ...], related: tuple[_Part, ...]) -> _Declared:
+def _declared(
+    kit_part: _Part,
+    placement_parts: tuple[_Part, ...],
+    related: tuple[_Part, ...],
+    shifted: tuple[_Part, ...] = (),
+) -> _Declared:
     kit_file, kit_warnings = _check_kit(kit_part)
     raise_problems(needs_for_measuring(kit_file), kit_part.source, KitError, kit_part.inside)
     files, warnings = _check_placements(placement_parts, kit_file)
@@ -205,7 +222,15 @@ def _declared(kit_part: _Part, placement_parts: tuple[_Part, ...], related: tupl
         raise_problems(problems, part.source, PlacementError, part.inside)
         relations.append(to_relation(file, placements))
         warnings += ignored
-    return _Declared(to_kit(kit_file), placements, tuple(relations), kit_warnings + warnings)
+    shifts = []
+    for part in shifted:
+        shift, ignored = check(ShiftFile, part.value, part.source, PlacementError, part.inside)
+        problems = [*shift_problems(shift), *shift_problems_among(shift, files)]
+        problems += shift_problems_with(shift, files, kit_file)
+        raise_problems(dict.fromkeys(problems), part.source, PlacementError, part.inside)
+        shifts.append(to_shift(shift, placements))
+        warnings += ignored
+    return _Declared(to_kit(kit_file), placements, tuple(relations), kit_warnings + warnings, tuple(shifts))
 
 
 @dataclass(frozen=True, eq=False)
@@ -216,24 +241,59 @@ class Task:
     vehicle: Vehicle
     placements: tuple[Placement, ...]
     warnings: tuple[str, ...]
+    relations: tuple[Relation, ...] = ()
+    shifts: tuple[Shift, ...] = ()
 
 
-def read_task(kit: Path, placement: tuple[Path, ...], vehicle: Mapping[str, float | None]) -> Task:
-    """Read a kit and placements by themselves.
+def read_task(
+    kit: Path,
+    placement: tuple[Path, ...],
+    vehicle: Mapping[str, float | None],
+    relation: tuple[Path, ...] = (),
+    shift: tuple[Path, ...] = (),
+) -> Task:
+    """Read a kit and placements by themselves, and what is required between the placements.
 
     Args:
         vehicle: What is declared about the vehicle, by the keys of FORMATS.md; None counts as absent.
 
     Raises:
         KitError: The kit is wrong, or lacks what measuring needs.
-        PlacementError: A placement is wrong, or names what the kit does not have.
+        PlacementError: A placement, relation or shift is wrong, or names what is not there.
         SetError: A measure of the vehicle is out of all proportion.
     """
-    parts = tuple(_part(path, str(path), PlacementError) for path in placement)
-    task = _declared(_part(kit, str(kit), KitError), parts, ())
+    parts, related, shifted = (
+        tuple(_part(path, str(path), PlacementError) for path in paths)
+        for paths in (placement, relation, shift)
+    )
+    task = _declared(_part(kit, str(kit), KitError), parts, related, shifted)
     known = {key: value for key, value in vehicle.items() if value is not None}
     declared, _ = check(VehicleFile, known, "given beside the kit", SetError)
-    return Task(task.kit, to_vehicle(declared), task.placements, task.warnings)
+    return Task(
+        task.kit, to_vehicle(declared), task.placements, task.warnings, task.relations, task.shifts
+    )
+
+
+def task_of(
+    kit: Any,
+    vehicle: Any,
+    placements: Sequence[Any],
+    relations: Sequence[Any] = (),
+    shifts: Sequence[Any] = (),
+) -> Task:
+    """The same from the JSON values of the files.
+
+    Raises:
+        KitError, PlacementError, SetError: As `read_task`.
+    """
+    parts, related, shifted = (
+        tuple(_value_part(value, f"{what} {i}") for i, value in enumerate(values, start=1))
+        for what, values in (("placement", placements), ("relation", relations), ("shift", shifts))
+    )
+    task = _declared(_value_part(kit, "kit"), parts, related, shifted)
+    declared, warnings = check(VehicleFile, vehicle, "vehicle", SetError)
+    told = warnings + task.warnings
+    return Task(task.kit, to_vehicle(declared), task.placements, told, task.relations, task.shifts)
 
 
 def read_photos_of_plates(folder: Path, kit: Path) -> PhotoSet:

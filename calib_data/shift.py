@@ -19,6 +19,7 @@ from vision.advice import LABELS, MILLIMETRES, JudgedValue, Reach, Units, after_
 from vision.decide import PlacementDecision, decide_placement, near_nominal, undecided_by
 from vision.judge import as_turns
 from vision.kit import EVERY_KEY, LYING_KEYS, Tolerance
+from vision.kit_effects import EACH_ROUNDS
 from vision.other_moves import Stand
 
 Json = dict[str, Any]
@@ -27,10 +28,6 @@ Json = dict[str, Any]
 # of the tolerance; common practice, no source.
 EXPLAINED = 2.0
 MOST_STOPS = 5
-
-# Lines of the budget that each round has anew: the photos' own, and sheets that its photos leave open. All
-# others are the kit's, and cancel as far as they weigh on both rounds alike.
-EACH_ROUNDS = ("image", "lens", "refocus", "read_out", "unchecked_sheets")
 
 
 @dataclass(frozen=True, eq=False)

@@ -3,7 +3,7 @@
 import os
 import sys
 import textwrap
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 
 import click
@@ -17,19 +17,24 @@ from vision.advice import INCHES, LABELS, MILLIMETRES, Units
 from vision.bay import Bay
 from vision.coach import Coaching, coach, fullest_view
 from vision.errors import NotEnoughError
-from vision.provable import Outlook, ValueOutlook, outlook
+from vision.kit import Placement
+from vision.provable import Outlook, ShiftOutlook, ValueOutlook, VisitOutlook, visit_outlook
 from vision.sightings import FoundPhoto
 from vision.where import (
+    SHIFT_COUNTS,
     coaching_words,
     joined,
     label_words,
     outlook_words,
     place_words,
     station_words,
+    subject_words,
     value_words,
 )
 
 PROVABLE, NOT_PROVABLE = 0, 2
+HEADINGS = f"  {'':<15}{'required':<20}{'expected u':>12}{'u must be':>14}   a result would conform"
+LIMITS = "What limits it (shares of the variance)"
 
 
 @click.command("plan")
@@ -39,6 +44,14 @@ PROVABLE, NOT_PROVABLE = 0, 2
 @click.option(
     "--placement", type=click.Path(path_type=Path), required=True, multiple=True, metavar="FILE",
     help="What is required; once for each target of the round.",
+)  # fmt: skip
+@click.option(
+    "--relation", type=click.Path(path_type=Path), multiple=True, metavar="FILE",
+    help="What is required of two of these targets together.",
+)  # fmt: skip
+@click.option(
+    "--shift", type=click.Path(path_type=Path), multiple=True, metavar="FILE",
+    help="What is required from one round to the next; its two placements then stand in rounds of their own.",
 )  # fmt: skip
 @click.option("--wheelbase", type=float, metavar="MM", help="The vehicle's wheelbase in millimetres.")
 @click.option("--track", type=float, metavar="MM", help="Its track, front and rear, in millimetres.")
@@ -53,6 +66,8 @@ PROVABLE, NOT_PROVABLE = 0, 2
 def plan_command(
     kit: Path,
     placement: tuple[Path, ...],
+    relation: tuple[Path, ...],
+    shift: tuple[Path, ...],
     wheelbase: float | None,
     track: float | None,
     photos: int,
@@ -61,20 +76,28 @@ def plan_command(
 ) -> int:
     """Say whether a kit can prove a placement at all, what limits it, and where to stand for the photos.
 
-    Several placements are those of one round: the same photos are to serve them all.
+    Several placements are those of one round: the same photos are to serve them all, and what is required
+    of two of them together. With --shift there are rounds one after the other, each with its photos.
 
     With --so-far, say what the photos in that folder come to, and which photo to take next.
 
     Exit status: 0 it can be proved (or the photos are enough), 2 it cannot (or they are not).
     """
     declared = {"wheelbase_mm": wheelbase, "track_front_mm": track, "track_rear_mm": track}
-    task = read_task(kit, placement, declared)
+    task = read_task(kit, placement, declared, relation, shift)
     if so_far is not None:
         return _coach(task, photos_so_far(so_far, kit), INCHES if inches else MILLIMETRES)
     try:
         with Progress(sys.stderr.isatty()) as progress:
-            expected = outlook(
-                task.kit, task.placements, task.vehicle, load_layouts(), photos, progress=progress
+            expected = visit_outlook(
+                task.kit,
+                task.placements,
+                task.vehicle,
+                load_layouts(),
+                photos,
+                progress,
+                task.relations,
+                task.shifts,
             )
     except NotEnoughError as wrong:
         click.echo(f"This kit cannot measure this placement. {wrong}", err=True)
@@ -96,7 +119,9 @@ def photos_so_far(folder: Path, kit: Path) -> tuple[FoundPhoto, ...]:
 
 def _coach(task: Task, found: tuple[FoundPhoto, ...], units: Units) -> int:
     try:
-        coaching = coach(found, task.kit, task.placements, task.vehicle, load_layouts())
+        coaching = coach(
+            found, task.kit, task.placements, task.vehicle, load_layouts(), relations=task.relations
+        )
     except NotEnoughError as wrong:
         click.echo(f"This kit cannot measure this placement. {wrong}", err=True)
         return NOT_PROVABLE
@@ -104,24 +129,53 @@ def _coach(task: Task, found: tuple[FoundPhoto, ...], units: Units) -> int:
     return PROVABLE if coaching.is_enough else NOT_PROVABLE
 
 
-def plan_text(task: Task, expected: Outlook, units: Units) -> str:
+def plan_text(task: Task, expected: VisitOutlook, units: Units) -> str:
     """The whole answer in words and columns."""
-    lines = [
-        *_wrapped(f"{_names(task)}, with the kit {task.kit.name} and {len(expected.stations)} photos"),
-        "",
-        *_wrapped(outlook_words(task.placements, expected.values, bool(expected.unshown_labels))),
-        *_values(expected, units),
-        *_limits(expected),
-        *_betterments(expected, units),
-        *_walk(expected, units),
-    ]
+    lines: list[str] = []
+    for n, one in enumerate(expected.rounds, start=1):
+        which = f"Round {n}: " if len(expected.rounds) > 1 else ""
+        lines += ["", ""] if lines else []
+        lines += _round(which, task.kit.name, one.outlook, units)
+    for shift in expected.shifts:
+        lines += ["", "", *_shift(task, shift, units)]
     if task.warnings:
         lines += ["", "Warnings", *(line for says in task.warnings for line in _wrapped(says, "  "))]
     return "\n".join(line.rstrip() for line in lines)
 
 
-def _names(task: Task) -> str:
-    return joined([p.name for p in task.placements])
+def _round(which: str, kit: str, expected: Outlook, units: Units) -> Iterator[str]:
+    named = {value_words(expected.bay, key): value for key, value in expected.values.items()}
+    yield from _wrapped(
+        f"{which}{_names(expected.bay.placements)}, with the kit {kit} and {len(expected.stations)} photos"
+    )
+    yield ""
+    yield from _wrapped(outlook_words(named, bool(expected.unshown_labels)))
+    yield from _values(expected, units)
+    yield from _limits(expected)
+    yield from _betterments(expected, units)
+    yield from _walk(expected, units)
+
+
+def _shift(task: Task, expected: ShiftOutlook, units: Units) -> Iterator[str]:
+    first, second = (task.placements[i].name for i in expected.shift.of)
+    yield from _wrapped(f"{expected.shift.name}: from '{first}' to '{second}', a round later")
+    yield ""
+    labelled = {LABELS[key]: value for key, value in expected.values.items()}
+    yield from _wrapped(outlook_words(labelled))
+    yield from _wrapped(SHIFT_COUNTS)
+    yield ""
+    yield HEADINGS
+    for key, value in expected.values.items():
+        yield from _row(key, value, units)
+    yield ""
+    yield LIMITS
+    for label, value in labelled.items():
+        if value.budget:
+            yield f"  {label:<15}{_largest(value)}"
+
+
+def _names(placements: Sequence[Placement]) -> str:
+    return joined([p.name for p in placements])
 
 
 def _named(bay: Bay, keys: Iterable[str]) -> Iterator[tuple[str, str, str]]:
@@ -133,7 +187,7 @@ def _named(bay: Bay, keys: Iterable[str]) -> Iterator[tuple[str, str, str]]:
     for name in keys:
         of, key = name.split(":")
         if of != index and len(bay.placements) > 1:
-            yield "", "", bay.placements[int(of)].name
+            yield "", "", subject_words(bay, name)
         index = of
         yield name, key, LABELS[key]
 
@@ -142,26 +196,29 @@ def _values(expected: Outlook, units: Units) -> Iterator[str]:
     if not expected.values:
         return
     yield ""
-    yield f"  {'':<15}{'required':<20}{'expected u':>12}{'u must be':>14}   a result would conform"
+    yield HEADINGS
     for name, key, label in _named(expected.bay, expected.values):
         if not name:
             yield f"  {label}"
             continue
-        value = expected.values[name]
-        per, unit = (units.mm, units.name) if key.endswith("_mm") else (1.0, "deg")
-        digits = units.decimals if key.endswith("_mm") else 2
-        t = value.tolerance
-        nominal, minus, plus = (f"{round(x / per, 3):.12g}" for x in (t.nominal, t.minus, t.plus))
-        required = f"{nominal} \N{PLUS-MINUS SIGN} {plus}" if minus == plus else f"{nominal} -{minus} +{plus}"
-        u = "not measured" if value.u is None else f"{value.u / per:.{digits + 1}f} {unit}"
-        largest = f"< {value.largest_u / per:.{digits + 1}f} {unit}"
-        conforms = "nowhere"
-        if value.conforming is not None:
-            low, high = (x / per for x in value.conforming)
-            conforms = f"from {low:.{digits}f} to {high:.{digits}f} {unit}"
-        yield f"  {label:<15}{required:<20}{u:>12}{largest:>14}   {conforms}"
-        if value.says:
-            yield from _wrapped(value.says, " " * 17)
+        yield from _row(key, expected.values[name], units)
+
+
+def _row(key: str, value: ValueOutlook, units: Units) -> Iterator[str]:
+    per, unit = (units.mm, units.name) if key.endswith("_mm") else (1.0, "deg")
+    digits = units.decimals if key.endswith("_mm") else 2
+    t = value.tolerance
+    nominal, minus, plus = (f"{round(x / per, 3):.12g}" for x in (t.nominal, t.minus, t.plus))
+    required = f"{nominal} \N{PLUS-MINUS SIGN} {plus}" if minus == plus else f"{nominal} -{minus} +{plus}"
+    u = "not measured" if value.u is None else f"{value.u / per:.{digits + 1}f} {unit}"
+    largest = f"< {value.largest_u / per:.{digits + 1}f} {unit}"
+    conforms = "nowhere"
+    if value.conforming is not None:
+        low, high = (x / per for x in value.conforming)
+        conforms = f"from {low:.{digits}f} to {high:.{digits}f} {unit}"
+    yield f"  {LABELS[key]:<15}{required:<20}{u:>12}{largest:>14}   {conforms}"
+    if value.says:
+        yield from _wrapped(value.says, " " * 17)
 
 
 def _limits(expected: Outlook) -> Iterator[str]:
@@ -169,7 +226,7 @@ def _limits(expected: Outlook) -> Iterator[str]:
     if not measured:
         return
     yield ""
-    yield "What limits it (shares of the variance)"
+    yield LIMITS
     for name, _, label in _named(expected.bay, measured):
         yield f"  {label:<15}{_largest(measured[name])}" if name else f"  {label}"
 
@@ -189,7 +246,7 @@ def _betterments(expected: Outlook, units: Units) -> Iterator[str]:
     for n, betterment in enumerate(expected.betterments, start=1):
         yield from _wrapped(betterment.says, "     ", f"  {n}. ")
         after = [
-            f"{value_words(expected.bay.placements, key)} {units.uncertainty(key, betterment.u[key])}"
+            f"{value_words(expected.bay, key)} {units.uncertainty(key, betterment.u[key])}"
             f"{'*' if betterment.u[key] <= value.largest_u else ''}"
             for key, value in expected.values.items()
             if value.conforming is None and key in betterment.u
@@ -205,7 +262,7 @@ def coach_text(task: Task, coaching: Coaching, n_photos: int, units: Units) -> s
     """What the photos so far come to, and the next one."""
     taken = f"{n_photos} photo{'s' if n_photos != 1 else ''} so far"
     lines = [
-        *_wrapped(f"{_names(task)}, with the kit {task.kit.name}: {taken}"),
+        *_wrapped(f"{_names(task.placements)}, with the kit {task.kit.name}: {taken}"),
         "",
         *_wrapped(coaching_words(coaching, units)),
         *_reached(coaching, units),

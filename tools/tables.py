@@ -39,6 +39,7 @@ CAUSES = {
     "floor": "floor flatness",
     "scale_bars": "scale bars",
     "declared": "declared lengths",
+    "kit": "kit, unlike in both rounds",
 }
 
 

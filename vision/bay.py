@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision import geometry
-from vision.kit import WHEELS, Fixture, Kit, Placement, Target, Tolerance, Vehicle
+from vision.kit import WHEELS, Fixture, Kit, Placement, Relation, Target, Tolerance, Vehicle
 from vision.layout import Layout
 
 # A middling car, where nothing is declared: wheelbase, track, wheel radius, overhangs; its height, its
@@ -38,6 +38,7 @@ class Bay:
         T_vehicle_fixture: (4, 4) by the name of each of these fixtures.
         T_vehicle_plate: (4, 4) by plate number.
         body: (2, 2, 3): lowest and highest corner of the boxes that hide plates, the car's body first.
+        others: Placements of other rounds, for which the same plates lie on the floor.
     """
 
     kit: Kit
@@ -47,11 +48,13 @@ class Bay:
     T_vehicle_fixture: Mapping[str, NDArray]
     T_vehicle_plate: Mapping[int, NDArray]
     body: NDArray
+    relations: tuple[Relation, ...] = ()
+    others: tuple[Placement, ...] = ()
 
     @property
     def required(self) -> Mapping[str, Tolerance]:
-        """What the placements ask for."""
-        return required_values(self.placements)
+        """What the placements and their relations ask for."""
+        return required_values(self.placements, self.relations)
 
     @property
     def labels(self) -> Mapping[int, "Labelled"]:
@@ -79,19 +82,29 @@ def labels_of(kit: Kit, placements: Sequence[Placement]) -> Mapping[int, Labelle
     return MappingProxyType(out)
 
 
-def required_values(placements: Sequence[Placement]) -> Mapping[str, Tolerance]:
+def required_values(
+    placements: Sequence[Placement], relations: Sequence[Relation] = ()
+) -> Mapping[str, Tolerance]:
     """What is asked for, named as in `Reported`: `0:distance_mm` is the first placement's."""
-    return MappingProxyType(
-        {f"{i}:{key}": t for i, p in enumerate(placements) for key, t in p.values.items()}
-    )
+    asked = {f"{i}:{key}": t for i, p in enumerate(placements) for key, t in p.values.items()}
+    asked |= {f"r{i}:{key}": t for i, r in enumerate(relations) for key, t in r.values.items()}
+    return MappingProxyType(asked)
 
 
-def lay_out(kit: Kit, placements: Sequence[Placement], vehicle: Vehicle, layouts: Sequence[Layout]) -> Bay:
+def lay_out(
+    kit: Kit,
+    placements: Sequence[Placement],
+    vehicle: Vehicle,
+    layouts: Sequence[Layout],
+    relations: Sequence[Relation] = (),
+    others: Sequence[Placement] = (),
+) -> Bay:
     """Put every plate where the kit and the placements say, or where one would usually lay it.
 
     Wheels where the declared measures (or a middling car's) put them, targets at their nominal values (a
     fixture that several placements name, where the first has it), floor plates before the farthest fixture
-    and beside the wheels, scale bars on the floor, a datum plate at the bumper, labels on their targets.
+    and beside the wheels, scale bars on the floor, a datum plate at the bumper, labels on their targets. The
+    farthest fixture is that of all rounds: `others` are the placements of the other ones.
     """
     wheelbase_mm = vehicle.wheelbase_mm or WHEELBASE_MM
     body = _body(vehicle, wheelbase_mm, min([c.standoff_mm for c in kit.clamps.values()], default=np.inf))
@@ -108,12 +121,8 @@ def lay_out(kit: Kit, placements: Sequence[Placement], vehicle: Vehicle, layouts
     fixtures = tuple(f for f in kit.fixtures if f.name in {p.fixture for p in placements})
     T_vehicle_fixture: dict[str, NDArray] = {}
     for placement in placements:
-        fixture = next(f for f in fixtures if f.name == placement.fixture)
-        target = next(t for t in fixture.targets if t.name == placement.target)
-        T_vehicle_target = _target_pose(placement, fixture.is_mat, vehicle, body)
-        T_vehicle_fixture.setdefault(
-            fixture.name, T_vehicle_target @ geometry.invert(target.T_fixture_target)
-        )
+        T_vehicle_target, T_of_its_fixture = _poses(placement, kit, vehicle, body)
+        T_vehicle_fixture.setdefault(placement.fixture, T_of_its_fixture)
         for datum in kit.datum_plates:
             if datum.name in (placement.datum, placement.origin.at if placement.origin else None):
                 ahead = T_vehicle_target[0, 3] > -wheelbase_mm / 2
@@ -126,7 +135,10 @@ def lay_out(kit: Kit, placements: Sequence[Placement], vehicle: Vehicle, layouts
     for plate, label in labels_of(kit, placements).items():
         plates[plate] = T_vehicle_fixture[label.fixture] @ label.T_fixture_plate
     middle_mm = body[0, :, :2].mean(0)
-    farthest = max(T_vehicle_fixture.values(), key=lambda T: np.linalg.norm(T[:2, 3] - middle_mm))
+    elsewhere = [_poses(placement, kit, vehicle, body)[1] for placement in others]
+    farthest = max(
+        (*T_vehicle_fixture.values(), *elsewhere), key=lambda T: np.linalg.norm(T[:2, 3] - middle_mm)
+    )
     places = _floor_places(farthest, wheelbase_mm, body)
     places = places[~_on_mats(places, fixtures, T_vehicle_fixture)]
     for floor, (x, y) in zip(kit.floor, places, strict=False):
@@ -141,6 +153,8 @@ def lay_out(kit: Kit, placements: Sequence[Placement], vehicle: Vehicle, layouts
         MappingProxyType(T_vehicle_fixture),
         MappingProxyType(plates),
         body,
+        tuple(relations),
+        tuple(others),
     )
 
 
@@ -181,6 +195,14 @@ def _bumper(body: NDArray, ahead: bool) -> NDArray:
     """A little off the body, so that it does not hide what is stuck on it."""
     x = body[0, 1, 0] + 10 if ahead else body[0, 0, 0] - 10
     return np.array([x, 0.0, BUMPER_HEIGHT_MM])
+
+
+def _poses(placement: Placement, kit: Kit, vehicle: Vehicle, body: NDArray) -> tuple[NDArray, NDArray]:
+    """T_vehicle_target at nominal, and T_vehicle_fixture of the fixture that carries it there."""
+    fixture = next(f for f in kit.fixtures if f.name == placement.fixture)
+    target = next(t for t in fixture.targets if t.name == placement.target)
+    T_vehicle_target = _target_pose(placement, fixture.is_mat, vehicle, body)
+    return T_vehicle_target, T_vehicle_target @ geometry.invert(target.T_fixture_target)
 
 
 def _target_pose(placement: Placement, is_mat: bool, vehicle: Vehicle, body: NDArray) -> NDArray:

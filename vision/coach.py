@@ -14,7 +14,7 @@ import numpy as np
 from vision.bay import Bay, lay_out, required_values
 from vision.errors import NotEnoughError
 from vision.forecast import Phone, Reached, Shot, Station, reached, shots_at
-from vision.kit import Kit, Placement, Vehicle
+from vision.kit import Kit, Placement, Relation, Vehicle
 from vision.layout import Layout
 from vision.lenses import Profile
 from vision.parts import connected_parts
@@ -128,9 +128,11 @@ class Coaching:
 NOTHING = Standing(MappingProxyType({}), MappingProxyType({}), (), "No photo shows a plate yet.")
 
 
-def needed_u(placements: Sequence[Placement], share: float = ENOUGH_SHARE) -> Mapping[str, float]:
+def needed_u(
+    placements: Sequence[Placement], share: float = ENOUGH_SHARE, relations: Sequence[Relation] = ()
+) -> Mapping[str, float]:
     """The u of each required value that is enough."""
-    required = required_values(placements)
+    required = required_values(placements, relations)
     return MappingProxyType({key: share * (t.minus + t.plus) / 2 for key, t in required.items()})
 
 
@@ -144,18 +146,20 @@ def coach(
     profiles: Sequence[Profile] = (),
     phone: Phone = Phone(),  # noqa: B008 (frozen)
     share: float = ENOUGH_SHARE,
+    relations: Sequence[Relation] = (),
 ) -> Coaching:
     """What these photos come to and what to photograph next; without photos, what to start with.
 
     Args:
         placements: All that are checked in this round; photos are asked for that serve them together.
         phone: What the first photo is taken with; after that it is the phone of the latest.
+        relations: What is required of two of the placements together.
 
     Raises:
         NotEnoughError: Whatever the photos, this kit cannot measure these placements.
     """
-    sofar = so_far(found, lay_out(kit, placements, vehicle, layouts), profiles)
-    needed = needed_u(placements, share)
+    sofar = so_far(found, lay_out(kit, placements, vehicle, layouts, relations), profiles)
+    needed = needed_u(placements, share, relations)
     choice = _Choice.of(sofar, phone)
     now = standing(sofar, sofar.shots) if sofar.shots else NOTHING
     moved = if_moved(sofar.bay, now)

@@ -27,6 +27,7 @@ from vision.parameters import LensPrior, printed_scales
 from vision.parts import connected_parts
 from vision.photo import ExifFacts
 from vision.placement import Reported, plan_frame, report
+from vision.targets import NO_COMMON_ANGLE
 from vision.unseen import Unseen, with_unseen_scales
 
 PAPER_BORDER_MM = 5.0  # white paper around the pattern that must be in the picture too
@@ -268,12 +269,14 @@ class Forecast:
         budget: By value: cause -> share of the variance.
         missing: For the values that would not be measured, why and what to do.
         stations: Those that hang together and were counted.
+        found: All that they come to.
     """
 
     u: Mapping[str, float]
     budget: Mapping[str, Mapping[str, float]]
     missing: Mapping[str, str]
     stations: tuple[Station, ...]
+    found: "Reached"
 
 
 def forecast(
@@ -297,15 +300,21 @@ def forecast(
     return Forecast(
         u=found.u,
         budget=found.budget,
-        missing=MappingProxyType(
-            {
-                f"{i}:{key}": says
-                for i in range(len(bay.placements))
-                for key, says in not_measured(found.plan, i, found.reported.keys).items()
-            }
-        ),
+        missing=MappingProxyType(dict(_missing(bay, found))),
         stations=tuple(stations[i] for i in kept),
+        found=found,
     )
+
+
+def _missing(bay: Bay, found: "Reached") -> Iterator[tuple[str, str]]:
+    """Each value that would not be measured, and why."""
+    for i in range(len(bay.placements)):
+        for key, says in not_measured(found.plan, i, found.reported.keys).items():
+            yield f"{i}:{key}", says
+    for i, relation in enumerate(bay.relations):
+        for key in relation.values:
+            if f"r{i}:{key}" not in found.reported.keys:
+                yield f"r{i}:{key}", NO_COMMON_ANGLE
 
 
 @dataclass(frozen=True, eq=False)
@@ -336,9 +345,11 @@ class Reached:
 
 
 def keys_of_targets(plan: FramePlan) -> Iterator[str]:
-    """The values that the targets of a plan can have, named as in `Reported`."""
+    """The values that the targets of a plan can have, and those asked of two together, as in `Reported`."""
     for i, target in enumerate(plan.targets):
         yield from (f"{i}:{key}" for key in target.keys)
+    for i, one in enumerate(plan.relations):
+        yield from (f"r{i}:{key}" for key in one.relation.values)
 
 
 def reached(bay: Bay, lenses: Sequence[LensPrior], shots: Sequence[Shot]) -> Reached:
@@ -349,7 +360,7 @@ def reached(bay: Bay, lenses: Sequence[LensPrior], shots: Sequence[Shot]) -> Rea
     """
     network, state = nominal(bay, lenses, shots)
     adjustment = adjusted(network, state)
-    plan = plan_frame(adjustment, bay.kit, bay.vehicle, bay.placements)
+    plan = plan_frame(adjustment, bay.kit, bay.vehicle, bay.placements, bay.relations)
     reported, sheets = with_unseen_scales(adjustment, plan, report(adjustment, plan))
     return Reached(adjustment, plan, reported, sheets)
 

@@ -16,6 +16,7 @@ from vision.other_moves import polar_hints, standing_of
 from vision.pair_moves import Partner, pair_advice
 from vision.placement import Reported
 from vision.readings import other_origins
+from vision.targets import NO_COMMON_ANGLE
 from vision.trial import ConsistencyTest
 from vision.unseen import MOVEMENT, Unseen, carried, closing_photo, not_excluded
 
@@ -141,8 +142,8 @@ def judge_relation(
     Args:
         placements: All of the plan as judged, by which the relation counts its two.
     """
-    both = "One of the two is a mat and the other stands: they have no angle to compare."
-    missing = {key: both for key in RELATION_KEYS if f"r{index}:{key}" not in evidence.reported.keys}
+    found_keys = evidence.reported.keys
+    missing = {key: NO_COMMON_ANGLE for key in RELATION_KEYS if f"r{index}:{key}" not in found_keys}
     found = _decided(f"r{index}:", RELATION_KEYS, relation.values, missing, evidence, units)
     one, other = (_partner(placements[i]) for i in relation.of)
     judged = _judged_values(relation.values, found)

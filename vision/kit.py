@@ -260,6 +260,15 @@ def value_keys(placement: Placement, is_mat: bool, has_levels: bool) -> tuple[st
 
 
 @dataclass(frozen=True)
+class Shift:
+    """What is required of a difference: the second placement's values in a later round minus the first's."""
+
+    name: str
+    of: tuple[int, int]
+    values: Mapping[str, Tolerance] = field(default_factory=_no_items)
+
+
+@dataclass(frozen=True)
 class Relation:
     """What is required of two placements together, by the numbers of both in the set."""
 

@@ -20,6 +20,9 @@ from vision.parameters import N_PLATE_VALUES
 from vision.placement import Reported
 
 RULER = "ruler"
+# Lines of the budget that each round has anew: the photos' own, and sheets that its photos leave open. All
+# others are the kit's, and cancel as far as they weigh on both rounds alike.
+EACH_ROUNDS = ("image", "lens", "refocus", "read_out", "unchecked_sheets")
 _OF_PLATE = ("scale", "scale difference", "bow x", "bow y")
 
 

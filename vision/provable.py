@@ -1,4 +1,8 @@
-"""Kit + placements -> can it be proved at all, what limits it, and what would better it: before any photo."""
+"""Kit + placements -> can it be proved at all, what limits it, and what would better it: before any photo.
+
+What is required of two placements of one round is a value like any other. What is required from one round to
+the next has both rounds' photos, and of the kit what does not weigh on both alike (kit_effects.py).
+"""
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -6,10 +10,21 @@ from types import MappingProxyType
 
 import numpy as np
 
-from vision.bay import Bay, lay_out, required_values
+from vision.bay import Bay, lay_out
 from vision.decide import acceptance_limits, largest_usable_u
 from vision.forecast import Forecast, Phone, Station, forecast
-from vision.kit import FloorPlate, Kit, Placement, Plate, ScaleBar, Tolerance, Vehicle
+from vision.kit import (
+    FloorPlate,
+    Kit,
+    Placement,
+    Plate,
+    Relation,
+    ScaleBar,
+    Shift,
+    Tolerance,
+    Vehicle,
+)
+from vision.kit_effects import EACH_ROUNDS, kit_effects
 from vision.layout import Layout
 from vision.stations import choose_stations
 
@@ -69,6 +84,7 @@ class Outlook:
     bay: Bay
     stations: tuple[Station, ...]
     betterments: tuple[Betterment, ...]
+    expected: Forecast
 
     @property
     def unshown_labels(self) -> tuple[int, ...]:
@@ -107,19 +123,22 @@ def outlook(
     n_photos: int = 12,
     phone: Phone = Phone(),  # noqa: B008 (frozen)
     progress: Callable[[str, int, int], None] = _silent,
+    relations: Sequence[Relation] = (),
+    others: Sequence[Placement] = (),
 ) -> Outlook:
     """Whether this kit can prove these placements with so many photos from well-chosen places.
 
-    Several placements are those of one round: the same photos are to serve them all.
+    Several placements are those of one round: the same photos are to serve them all, and `relations` of them.
+    `others` are placements of other rounds, for which the same plates are to lie on the floor.
 
     Raises:
         NotEnoughError: It cannot measure a target at all, whatever the photos.
     """
     progress("looking for the best places to stand", 0, 1)
-    bay = lay_out(kit, placements, vehicle, layouts)
+    bay = lay_out(kit, placements, vehicle, layouts, relations, others)
     stations = choose_stations(bay, n_photos, phone=phone)
     expected = forecast(bay, stations, phone)
-    required = required_values(placements)
+    required = bay.required
     values = _values(required, expected)
     provable = all(value.conforming is not None for value in values.values())
     found: list[Betterment] = []
@@ -128,12 +147,12 @@ def outlook(
         changes = _changes(kit, layouts, n_photos)
         for n, change in enumerate(changes, start=1):
             progress("trying what would better it", n, len(changes))
-            u = _changed(change, kit, placements, vehicle, layouts, stations, phone)
+            u = _changed(change, bay, kit, layouts, stations, phone)
             if any(u[k] < 0.98 * (v.u or 0) for k, v in lacking.items() if v.conforming is None and k in u):
                 found.append(Betterment(change.says, MappingProxyType(u), _proves(required, u)))
         # Everything together is the last resort, however much it helps.
         found.sort(key=lambda b: (b.says == TOGETHER, _worst(required, b.u)))
-    return Outlook(values, bay, in_walking_order(bay, stations), tuple(found))
+    return Outlook(values, bay, in_walking_order(bay, stations), tuple(found), expected)
 
 
 def _values(required: Mapping[str, Tolerance], expected: Forecast) -> Mapping[str, ValueOutlook]:
@@ -161,19 +180,187 @@ def _worst(required: Mapping[str, Tolerance], u: Mapping[str, float]) -> float:
 
 def _changed(
     change: _Change,
+    before: Bay,
     kit: Kit,
-    placements: Sequence[Placement],
-    vehicle: Vehicle,
     layouts: Sequence[Layout],
     stations: Sequence[Station],
     phone: Phone,
 ) -> dict[str, float]:
     """The u of each required value with the change; the photos stay where they were if they can."""
-    bay = lay_out(change.kit(kit), placements, vehicle, layouts)
+    kit, relations, others = change.kit(kit), before.relations, before.others
+    bay = lay_out(kit, before.placements, before.vehicle, layouts, relations, others)
     if change.new_views:
         stations = choose_stations(bay, len(stations) + change.more_photos, phone=phone)
     expected = forecast(bay, stations, phone)
-    return {key: expected.u[key] for key in required_values(placements) if key in expected.u}
+    return {key: expected.u[key] for key in bay.required if key in expected.u}
+
+
+# --- from one round to the next -----------------------------------------------------------------------
+
+
+def rounds_of(n_placements: int, shifts: Sequence[Shift]) -> tuple[tuple[int, ...], ...]:
+    """Which placements stand in each round, by number: the later one of a shift a round after the earlier.
+
+    A placement that no shift moves stands in all; a shift back to where another began asks for no more.
+    """
+    round_of: dict[int, int] = {}
+    steps: list[tuple[int, int]] = []
+    for first, second in (shift.of for shift in shifts):
+        if first == second or first in _after(second, steps):
+            continue
+        steps.append((first, second))
+        for i in (first, second):
+            round_of.setdefault(i, 0)
+        for _ in steps:  # no way is longer than all steps
+            for one, other in steps:
+                round_of[other] = max(round_of[other], round_of[one] + 1)
+    rounds = sorted(set(round_of.values())) or [0]
+    return tuple(tuple(i for i in range(n_placements) if round_of.get(i, k) == k) for k in rounds)
+
+
+def _after(one: int, steps: Sequence[tuple[int, int]]) -> set[int]:
+    """What these steps lead to from one, itself among them."""
+    found = {one}
+    for _ in steps:
+        found |= {second for first, second in steps if first in found}
+    return found
+
+
+@dataclass(frozen=True, eq=False)
+class RoundOutlook:
+    """One round: which placements stand and which relations count there, by number among all, and the answer.
+
+    The answer counts them anew, in this order.
+    """
+
+    standing: tuple[int, ...]
+    relations: tuple[int, ...]
+    outlook: Outlook
+
+
+@dataclass(frozen=True, eq=False)
+class ShiftOutlook:
+    """A shift, between which rounds (numbers from 0), and what is to be expected of its values."""
+
+    shift: Shift
+    rounds: tuple[int, int]
+    values: Mapping[str, ValueOutlook]
+
+    @property
+    def can_be_proved(self) -> bool:
+        return all(value.conforming is not None for value in self.values.values())
+
+
+@dataclass(frozen=True, eq=False)
+class VisitOutlook:
+    """All rounds of a visit, and what is required from one to the next."""
+
+    rounds: tuple[RoundOutlook, ...]
+    shifts: tuple[ShiftOutlook, ...]
+
+    @property
+    def can_be_proved(self) -> bool:
+        in_rounds = all(one.outlook.can_be_proved for one in self.rounds)
+        return in_rounds and all(one.can_be_proved for one in self.shifts)
+
+
+def visit_outlook(
+    kit: Kit,
+    placements: Sequence[Placement],
+    vehicle: Vehicle,
+    layouts: Sequence[Layout],
+    n_photos: int = 12,
+    progress: Callable[[str, int, int], None] = _silent,
+    relations: Sequence[Relation] = (),
+    shifts: Sequence[Shift] = (),
+) -> VisitOutlook:
+    """As `outlook`, for all rounds that the shifts ask for; each has so many photos.
+
+    Raises:
+        NotEnoughError: As `outlook`.
+    """
+    rounds = []
+    for standing in rounds_of(len(placements), shifts):
+        there = [placements[i] for i in standing]
+        related = standing_relations(standing, relations)
+        asked = [one for _, one in related]
+        found = outlook(
+            kit,
+            there,
+            vehicle,
+            layouts,
+            n_photos,
+            progress=progress,
+            relations=asked,
+            others=[one for i, one in enumerate(placements) if i not in standing],
+        )
+        rounds.append(RoundOutlook(standing, tuple(n for n, _ in related), found))
+    return VisitOutlook(tuple(rounds), tuple(_shift_of(rounds, shift) for shift in shifts))
+
+
+def _shift_of(rounds: Sequence[RoundOutlook], shift: Shift) -> ShiftOutlook:
+    """Of its first placement's last round before the second's; of one placement, its round taken twice."""
+    first, second = shift.of
+    after = next(k for k, one in enumerate(rounds) if second in one.standing)
+    stood = [k for k, one in enumerate(rounds) if first in one.standing]
+    before = max((k for k in stood if k < after), default=after if after in stood else stood[0])
+    sides = [(rounds[k], i) for k, i in ((before, first), (after, second))]
+    at = [one.standing.index(i) for one, i in sides]
+    values = shift_outlook(sides[0][0].outlook, sides[1][0].outlook, (at[0], at[1]), shift.values)
+    return ShiftOutlook(shift, (before, after), values)
+
+
+def standing_relations(
+    standing: Sequence[int], relations: Sequence[Relation]
+) -> tuple[tuple[int, Relation], ...]:
+    """The relations whose both placements stand, with their numbers, and counted among those that stand."""
+    place = {i: k for k, i in enumerate(standing)}
+    return tuple(
+        (n, replace(one, of=(place[one.of[0]], place[one.of[1]])))
+        for n, one in enumerate(relations)
+        if set(one.of) <= set(standing)
+    )
+
+
+def shift_outlook(
+    before: Outlook, after: Outlook, of: tuple[int, int], required: Mapping[str, Tolerance]
+) -> Mapping[str, ValueOutlook]:
+    """What is to be expected of the required differences, later minus earlier, by value.
+
+    Nothing of the kit is hung, laid or printed anew between the rounds, and each has photos of its own; the
+    lens counts as anew too. Of what is left, the kit's part is told as one cause.
+
+    Args:
+        before, after: Of the rounds; the same one where the placement stands in both alike.
+        of: The placement's number in each.
+    """
+    effects = [
+        kit_effects(one.adjustment, one.plan, one.reported)
+        for one in (before.expected.found, after.expected.found)
+    ]
+    out = {}
+    for key, tolerance in required.items():
+        names = [f"{index}:{key}" for index in of]
+        sides = list(zip((before.expected, after.expected), names, effects, strict=True))
+        lacks = next(((one, name) for one, name, _ in sides if name not in one.u), None)
+        if lacks is not None:
+            says = lacks[0].missing.get(lacks[1], "The target has no such value.")
+            out[key] = ValueOutlook(tolerance, None, largest_usable_u(tolerance), None, {}, says)
+            continue
+        ours, theirs = (
+            dict(zip(e.names, e.effects[e.keys.index(name)].tolist(), strict=True)) for _, name, e in sides
+        )
+        shared = sum(effect * theirs[name] for name, effect in ours.items() if name in theirs)
+        variance = sum(one.u[name] ** 2 for one, name, _ in sides) - 2 * shared
+        own = {
+            cause: sum(f.u[name] ** 2 * f.budget[name].get(cause, 0.0) for f, name, _ in sides) / variance
+            for cause in EACH_ROUNDS
+        }
+        u = float(np.sqrt(variance))
+        budget = {**own, "kit": max(0.0, 1 - sum(own.values()))}
+        limit = largest_usable_u(tolerance)
+        out[key] = ValueOutlook(tolerance, u, limit, acceptance_limits(u, tolerance), budget)
+    return MappingProxyType(out)
 
 
 # --- what could be better -----------------------------------------------------------------------------

@@ -162,7 +162,7 @@ class Search:
         weak = np.zeros(state.n_columns)
         weak[: 6 * u.n_poses] = np.tile(_WEAK, u.n_poses)
         adjustment = adjusted(network, state, weak)
-        plan = plan_frame(adjustment, bay.kit, bay.vehicle, bay.placements)
+        plan = plan_frame(adjustment, bay.kit, bay.vehicle, bay.placements, bay.relations)
         plan = replace(plan, weights=np.eye(len(plan.heights)))
         reported = report(adjustment, plan)
         keys = [key for key in keys_of_targets(plan) if key in reported.keys]

@@ -226,6 +226,9 @@ def _datum_point(plan: TargetPlan, frame: VehicleFrame, at: State) -> NDArray | 
 # --- two together -------------------------------------------------------------------------------------
 
 
+NO_COMMON_ANGLE = "One of the two is a mat and the other stands: they have no angle to compare."
+
+
 @dataclass(frozen=True)
 class RelationPlan:
     """What is required of two placements, and what can be had of them: both mats, or none, have angles."""

@@ -10,7 +10,7 @@ from vision.bay import Bay
 from vision.coach import Coaching
 from vision.decide import acceptance_limits
 from vision.forecast import Station
-from vision.kit import WHEELS, Placement, Tolerance
+from vision.kit import WHEELS, Tolerance
 from vision.labels import ASKED, NOT_THERE, unshown_words
 from vision.provable import ValueOutlook
 
@@ -60,7 +60,7 @@ def _stage(coaching: Coaching) -> str:
         return "NOT YET: these photos do not hang together. One that shows plates of both parts joins them."
     if not now.u:
         return f"NOT YET: too little to measure from. {now.missing}"
-    lacking = [value_words(coaching.sofar.bay.placements, key) for key in coaching.lacking]
+    lacking = [value_words(coaching.sofar.bay, key) for key in coaching.lacking]
     yet = f"NOT YET: {joined(lacking)} not sure enough." if lacking else "ALMOST: one thing is unchecked."
     if ask.reason == "sheets":
         plates = _numbered(list(now.unchecked_sheets))
@@ -105,7 +105,7 @@ def label_words(bay: Bay, stations: Sequence[Station]) -> Iterator[str]:
 def limit_words(coaching: Coaching, units: Units = MILLIMETRES) -> Iterator[str]:
     """What no photos make sure enough with this kit, what that means, and what would better it."""
     for key in coaching.limited:
-        name, least = value_words(coaching.sofar.bay.placements, key), coaching.least[key]
+        name, least = value_words(coaching.sofar.bay, key), coaching.least[key]
         if math.isinf(least):
             yield f"The kit is the limit: it does not measure {name} at all, so that stays undecided."
             continue
@@ -130,24 +130,28 @@ def _outcome(tolerance: Tolerance, key: str, u: float, units: Units) -> str:
     return f"It conforms only if it is found within {words} of the middle of its tolerance, else undecided."
 
 
-def value_words(placements: Sequence[Placement], key: str) -> str:
-    """A value's name; where several placements are checked, with the placement's."""
-    index, of_placement = key.split(":")
-    label = LABELS[of_placement]
-    return label if len(placements) == 1 else f"{label} of {placements[int(index)].name}"
+def value_words(bay: Bay, key: str) -> str:
+    """A value's name; where several placements are checked, with the placement's or the relation's."""
+    label = LABELS[key.split(":")[1]]
+    return label if len(bay.placements) == 1 else f"{label} of {subject_words(bay, key)}"
 
 
-def outlook_words(
-    placements: Sequence[Placement], values: Mapping[str, ValueOutlook], is_label_unshown: bool = False
-) -> str:
+def subject_words(bay: Bay, key: str) -> str:
+    """The name of the placement, or of the relation, that a value is of."""
+    index = key.split(":")[0]
+    return bay.relations[int(index[1:])].name if index.startswith("r") else bay.placements[int(index)].name
+
+
+def outlook_words(values: Mapping[str, ValueOutlook], is_label_unshown: bool = False) -> str:
     """Whether it can be proved, before any photo.
 
     Args:
+        values: By what a person calls each.
         is_label_unshown: A target's label would be in no photo (`label_words` says which).
     """
     if not values:
         return "NOTHING TO PROVE: the placement requires no value. Enter tolerances under values."
-    lacking = [value_words(placements, key) for key, value in values.items() if value.conforming is None]
+    lacking = [name for name, value in values.items() if value.conforming is None]
     if lacking:
         return (
             f"CANNOT BE PROVED as things are: {joined(lacking)}. Whatever the target's place, the result "
@@ -155,13 +159,20 @@ def outlook_words(
         )
     if is_label_unshown:
         return "CANNOT BE PROVED as things are: every value could be, but no photo shows a target's label."
-    narrow = [value_words(placements, key) for key, value in values.items() if value.share_left < 0.3]
+    narrow = [name for name, value in values.items() if value.share_left < 0.3]
     if narrow:
         return (
             f"CAN BE PROVED, but barely: {joined(narrow)} must come out close to the middle. Photos from "
-            "other places than those below, or one that fails, may spoil it."
+            "other places than those said, or one that fails, may spoil it."
         )
-    return "CAN BE PROVED, if the target stands where it should and the photos are taken as said below."
+    return "CAN BE PROVED, if the target stands where it should and photos are taken from the places said."
+
+
+SHIFT_COUNTS = (
+    "This is of the change from one round to the next, each with its own photos: what plates, clamps and "
+    "fixture are off by in both alike takes no part. Not forecast is whether vehicle, clamps and floor "
+    "plates stay as they are between the rounds, nor what would better it."
+)
 
 
 def station_words(bay: Bay, station: Station, units: Units) -> str:

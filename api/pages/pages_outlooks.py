@@ -58,11 +58,18 @@ def of_visit(visit_id: str, desk: Paired) -> HTMLResponse:
     """Whether a visit's kit can prove its placements of this vehicle."""
     with desk.service.store.reading() as db:
         visit = visit_rows.get(db, visit_id)
-        given = inputs.of_visit(db, visit)
+        given, (relations, shifts) = inputs.of_visit(db, visit), inputs.between_of_visit(db, visit)
         number, label = visit.number, visit.vehicle["label"]
         is_demo = visit.id in visits.demos_of(db, [visit.id])
     files = [one["file"] for one in given["placements"]]
-    question = Asked(given["kit"]["file"], files, given["vehicle"], desk.figures.unit == "in")
+    question = Asked(
+        given["kit"]["file"],
+        files,
+        given["vehicle"],
+        desk.figures.unit == "in",
+        relations=relations,
+        shifts=shifts,
+    )
     return desk.page(
         "provable.html",
         back=(f"/visits/{visit_id}", desk.words("visit.back", number=number, label=label)),

@@ -28,5 +28,6 @@ def question_of(db: Session, round_id: str, unit: Literal["mm", "in"] = "mm") ->
         tuple(one["file"] for one in given["placements"]),
         tuple(photo.found for photo in photos if photo.found is not None),
         unit,
+        tuple(one["file"] for one in given.get("relations", ())),
     )
     return asked, sum(photo.state == "waiting" for photo in photos)

@@ -9,7 +9,7 @@ from pydantic import BaseModel, Field
 from api.photos import work
 from api.problems import ConflictError
 from calib_data.layouts import load_layouts
-from calib_data.photoset import photo_set_of
+from calib_data.photoset import task_of
 from calib_data.result import plate_roles
 from vision.advice import INCHES, MILLIMETRES, Units
 from vision.bay import Bay
@@ -18,14 +18,14 @@ from vision.errors import NotEnoughError
 from vision.forecast import Station
 from vision.kit import Placement
 from vision.sofar import plates_in
-from vision.where import coaching_words, picture_words, stand_words
+from vision.where import coaching_words, picture_words, stand_words, subject_words
 
 
 class CoachedValue(BaseModel):
     """One required value: u as reached, as needed, as expected with the next photo, and as photos from
     everywhere would bring it (where that is more than needed, the kit is the limit); none: unmeasured."""
 
-    placement: str = Field(description="The placement's name.")
+    placement: str = Field(description="The placement's name, or the relation's.")
     key: str = Field(examples=["distance_mm"])
     u: float | None
     enough_at: float
@@ -97,6 +97,7 @@ class Asked:
     placements: tuple[dict[str, Any], ...]
     found: tuple[bytes, ...]
     unit: Literal["mm", "in"] = "mm"
+    relations: tuple[dict[str, Any], ...] = ()
 
 
 def answer(question: Asked) -> RoundCoaching:
@@ -105,10 +106,12 @@ def answer(question: Asked) -> RoundCoaching:
     Raises:
         ConflictError: This kit cannot measure these placements, whatever the photos.
     """
-    task = photo_set_of("a round", question.kit, question.vehicle, question.placements)
+    task = task_of(question.kit, question.vehicle, question.placements, question.relations)
     found = [work.unpack_found(packed) for packed in question.found]
     try:
-        coaching = coach(found, task.kit, task.placements, task.vehicle, load_layouts())
+        coaching = coach(
+            found, task.kit, task.placements, task.vehicle, load_layouts(), relations=task.relations
+        )
     except NotEnoughError as wrong:
         what = "this placement" if len(task.placements) == 1 else "these placements"
         raise ConflictError(f"This kit cannot measure {what}. {wrong}") from wrong
@@ -141,7 +144,7 @@ def _values(coaching: Coaching) -> list[CoachedValue]:
     then = coaching.next.then.u if coaching.next else {}
     return [
         CoachedValue(
-            placement=coaching.sofar.bay.placements[int(name.split(":")[0])].name,
+            placement=subject_words(coaching.sofar.bay, name),
             key=name.split(":")[1],
             u=coaching.now.u.get(name),
             enough_at=most,

@@ -12,19 +12,19 @@ from collections import OrderedDict
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future
 from dataclasses import asdict, dataclass, replace
-from typing import Any, TypeVar
+from typing import Any, Literal, TypeVar
 
 from pydantic import BaseModel, Field
 
 from api.problems import NotAcceptedError
 from calib_data import starting
 from calib_data.layouts import load_layouts
-from calib_data.photoset import photo_set_of
+from calib_data.photoset import task_of
 from calib_data.starting import Answers
-from vision.advice import INCHES, MILLIMETRES
+from vision.advice import INCHES, LABELS, MILLIMETRES
 from vision.errors import InputFileError, NotEnoughError
-from vision.provable import ValueOutlook, outlook
-from vision.where import label_words, outlook_words, station_words
+from vision.provable import Outlook, ShiftOutlook, ValueOutlook, visit_outlook
+from vision.where import SHIFT_COUNTS, label_words, outlook_words, station_words, subject_words
 
 log = logging.getLogger("plumbsight")
 
@@ -61,9 +61,16 @@ class Better(BaseModel):
 
 
 class PlacementOutlook(BaseModel):
-    """Whether a kit can prove one of a round's placements; betterments only where something cannot be."""
+    """Whether a kit can prove a placement, or what is required between two of them.
 
-    placement: str
+    Betterments only where something cannot be, and none of a shift.
+    """
+
+    placement: str = Field(description="The placement's name, or the relation's or the shift's.")
+    kind: Literal["placement", "relation", "shift"] = "placement"
+    round: int | None = Field(
+        default=None, description="In which round it stands, from 1, where shifts ask for several."
+    )
     kit: str
     n_photos: int
     can_be_proved: bool
@@ -72,27 +79,37 @@ class PlacementOutlook(BaseModel):
     betterments: list[Better] = []
     stations: list[str] = Field(
         default=[],
-        description="Where to stand for the photos, once around the vehicle; the same for all placements.",
+        description="Where to stand for the photos, once around the vehicle; the same for all of a round.",
     )
 
 
 @dataclass(frozen=True)
 class Asked:
-    """Files as JSON; the placements are those of one round, which the same photos are to serve."""
+    """Files as JSON; the same photos are to serve all placements of a round."""
 
     kit: Mapping[str, Any]
     placements: Sequence[Mapping[str, Any]]
     vehicle: Mapping[str, Any]
     in_inches: bool = False
     n_photos: int = starting.N_PHOTOS
+    relations: Sequence[Mapping[str, Any]] = ()
+    shifts: Sequence[Mapping[str, Any]] = ()
 
 
 def answer(asked: Asked) -> tuple[PlacementOutlook, ...]:
-    """The core's answer for each placement; runs at the bench."""
+    """The core's answer for each placement, each relation and each shift; runs at the bench."""
     kit, n = asked.kit.get("name", ""), asked.n_photos
     try:
-        task = photo_set_of("a plan", asked.kit, asked.vehicle, asked.placements)
-        expected = outlook(task.kit, task.placements, task.vehicle, load_layouts(), n)
+        task = task_of(asked.kit, asked.vehicle, asked.placements, asked.relations, asked.shifts)
+        expected = visit_outlook(
+            task.kit,
+            task.placements,
+            task.vehicle,
+            load_layouts(),
+            n,
+            relations=task.relations,
+            shifts=task.shifts,
+        )
     except (NotEnoughError, InputFileError) as wrong:
         what = "this placement" if len(asked.placements) == 1 else "these placements"
         says = f"This kit cannot measure {what}. {wrong}"
@@ -102,36 +119,65 @@ def answer(asked: Asked) -> tuple[PlacementOutlook, ...]:
             for name in names
         )
     units = INCHES if asked.in_inches else MILLIMETRES
-    stations = [station_words(expected.bay, station, units) for station in expected.stations]
-    answers = []
-    for i, placement in enumerate(task.placements):
-        values = _of(i, expected.values)
-        alone = replace(expected.bay, placements=(placement,))
-        is_unshown = any(plate in expected.unshown_labels for plate in alone.labels)
-        is_proved = not is_unshown and all(value.conforming is not None for value in values.values())
-        named = {f"0:{key}": value for key, value in values.items()}
-        told = [outlook_words([placement], named, is_unshown), *label_words(alone, expected.stations)]
-        answers.append(
-            PlacementOutlook(
-                placement=placement.name,
-                kit=kit,
-                n_photos=n,
-                can_be_proved=is_proved,
-                says=" ".join(told),
-                values=_values(values),
-                betterments=[
-                    Better(says=b.says, u=_of(i, b.u), proves=b.proves)
-                    for b in (() if is_proved else expected.betterments)
-                ],
-                stations=stations,
-            )
-        )
-    return tuple(answers)
+    answers: dict[tuple[str, int], PlacementOutlook] = {}
+    for number, one in enumerate(expected.rounds, start=1):
+        bay, stations = one.outlook.bay, one.outlook.stations
+        in_round = {
+            "kit": kit,
+            "n_photos": n,
+            "round": number if len(expected.rounds) > 1 else None,
+            "stations": [station_words(bay, station, units) for station in stations],
+        }
+        subjects = [("placement", "", i, k) for k, i in enumerate(one.standing)]
+        subjects += [("relation", "r", i, k) for k, i in enumerate(one.relations)]
+        for kind, start, index, k in subjects:
+            if (kind, index) not in answers:
+                answers[kind, index] = _answer(one.outlook, f"{start}{k}:", kind, in_round)
+    shifts = [_shift_answer(one, kit, n) for one in expected.shifts]
+    order = ("placement", "relation")
+    told = sorted(answers.items(), key=lambda item: (order.index(item[0][0]), item[0][1]))
+    return (*(one for _, one in told), *shifts)
 
 
-def _of(placement: int, values: Mapping[str, Value]) -> dict[str, Value]:
-    """Of values named as in `Reported`, those of one placement."""
-    start = f"{placement}:"
+def _answer(expected: Outlook, start: str, kind: str, in_round: Mapping[str, Any]) -> PlacementOutlook:
+    """Of values named as in `Reported`, those whose names begin so: of one placement or relation."""
+    bay = expected.bay
+    values = _of(start, expected.values)
+    own = bay.placements[int(start[:-1])] if kind == "placement" else None
+    alone = replace(bay, placements=(own,) if own else (), relations=())
+    is_unshown = any(plate in expected.unshown_labels for plate in alone.labels)
+    is_proved = all(value.conforming is not None for value in values.values())
+    labelled = {LABELS[key]: value for key, value in values.items()}
+    says = [outlook_words(labelled, is_unshown), *label_words(alone, expected.stations)]
+    return PlacementOutlook(
+        placement=subject_words(bay, start),
+        kind=kind,  # type: ignore[arg-type]  # of the two that are asked for
+        can_be_proved=is_proved and not is_unshown,
+        says=" ".join(says),
+        values=_values(values),
+        betterments=[
+            Better(says=b.says, u=_of(start, b.u), proves=b.proves)
+            for b in (() if is_proved else expected.betterments)
+        ],
+        **in_round,
+    )
+
+
+def _shift_answer(expected: ShiftOutlook, kit: str, n_photos: int) -> PlacementOutlook:
+    labelled = {LABELS[key]: value for key, value in expected.values.items()}
+    return PlacementOutlook(
+        placement=expected.shift.name,
+        kind="shift",
+        kit=kit,
+        n_photos=n_photos,
+        can_be_proved=expected.can_be_proved,
+        says=f"{outlook_words(labelled)} {SHIFT_COUNTS}",
+        values=_values(expected.values),
+    )
+
+
+def _of(start: str, values: Mapping[str, Value]) -> dict[str, Value]:
+    """Those of the values whose names begin so, without that."""
     return {key.removeprefix(start): value for key, value in values.items() if key.startswith(start)}
 
 

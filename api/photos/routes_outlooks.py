@@ -45,11 +45,23 @@ def of_placement(
 def of_visit(
     visit_id: str, service: TheService, _: Technician, n_photos: Photos = 12
 ) -> list[PlacementOutlook]:
-    """Whether a visit's kit can prove each of its placements of this vehicle, with photos that serve all."""
+    """Whether a visit's kit can prove each of its placements of this vehicle, with photos that serve all.
+
+    What is required between two of them follows; where that is from one round to the next, each round has its
+    photos.
+    """
     with service.store.reading() as db:
-        given = inputs.of_visit(db, visit_rows.get(db, visit_id))
+        visit = visit_rows.get(db, visit_id)
+        given, (relations, shifts) = inputs.of_visit(db, visit), inputs.between_of_visit(db, visit)
     placements = [one["file"] for one in given["placements"]]
-    asked = Asked(given["kit"]["file"], placements, given["vehicle"], n_photos=n_photos)
+    asked = Asked(
+        given["kit"]["file"],
+        placements,
+        given["vehicle"],
+        n_photos=n_photos,
+        relations=relations,
+        shifts=shifts,
+    )
     return list(service.outlooks.wait(asked))
 
 

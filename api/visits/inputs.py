@@ -55,6 +55,12 @@ def of_visit(db: Session, visit: Visit) -> dict[str, Any]:
     return _given(db, visit, required_of(db, visit.id))
 
 
+def between_of_visit(db: Session, visit: Visit) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
+    """The files of a visit's relations and of its shifts."""
+    required = required_of(db, visit.id)
+    return [row.file for row in required.relations], [row.file for row in required.shifts]
+
+
 def _given(db: Session, visit: Visit, required: Required) -> dict[str, Any]:
     is_upkeep = db.get(Upkeep, visit.id) is not None
     kit = kits.current(db, visit.kit_id) if is_upkeep else kits.at(db, visit.kit_id, visit.kit_revision)

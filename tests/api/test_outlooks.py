@@ -11,10 +11,11 @@ from api.visits import firstkits, placements
 from api.visits.firstkits import FirstKit, RulerRead, Spot
 from api.visits.kitform import Vector
 from calib_data.layouts import load_layouts
-from calib_data.photoset import photo_set_of
+from calib_data.photoset import task_of
 from calib_data.starting import Answers
 from vision.errors import KitError
-from vision.provable import Betterment, outlook
+from vision.kit import Relation, Shift
+from vision.provable import Betterment, RoundOutlook, ShiftOutlook, VisitOutlook, outlook
 
 N_PHOTOS = 4
 
@@ -34,17 +35,29 @@ def core_says():
 
     def of(kit, placement):
         if "it" not in known:
-            task = photo_set_of("x", kit, {}, [placement])
+            task = task_of(kit, {}, [placement])
             known["it"] = outlook(task.kit, task.placements, task.vehicle, load_layouts(), N_PHOTOS)
         return known["it"]
 
     return of
 
 
+def says(monkeypatch, expected, asked=None, shifts=()):
+    """The core answers with this, of one round with one placement."""
+    whole = VisitOutlook((RoundOutlook((0,), tuple(range(len(expected.bay.relations))), expected),), shifts)
+
+    def answered(*given, **_):
+        if asked is not None:
+            asked.append(given)
+        return whole
+
+    monkeypatch.setattr("api.photos.outlooks.visit_outlook", answered)
+
+
 def test_the_answer_is_the_cores_own(kit_json, wide, core_says, monkeypatch):
     expected = core_says(kit_json, wide)
     asked = []
-    monkeypatch.setattr("api.photos.outlooks.outlook", lambda *given: asked.append(given) or expected)
+    says(monkeypatch, expected, asked)
     (told,) = answer(Asked(kit_json, [wide], {"wheelbase_mm": 2712.0}, n_photos=N_PHOTOS))
     assert asked[0][2].wheelbase_mm == 2712.0 and asked[0][4] == N_PHOTOS
     assert told.can_be_proved and {f"0:{v.key}": v.u for v in told.values} == {
@@ -63,12 +76,37 @@ def test_what_would_have_to_be_better_is_told_where_something_cannot_be_proved(
     lateral = replace(expected.values["0:lateral_mm"], conforming=None)
     values = {**expected.values, "0:lateral_mm": lateral}
     lacking = replace(expected, values=values, betterments=(better,))
-    monkeypatch.setattr("api.photos.outlooks.outlook", lambda *_: lacking)
+    says(monkeypatch, lacking)
     (told,) = answer(Asked(kit_json, [wide], {}))
     assert not told.can_be_proved and told.says.startswith("CANNOT BE PROVED as things are: lateral")
     assert [(b.says, b.u, b.proves) for b in told.betterments] == [
         ("Measure the clamps.", {"lateral_mm": 0.4}, True)
     ]
+
+
+def test_what_is_required_between_two_placements_has_an_answer_of_its_own(
+    kit_json, wide, core_says, monkeypatch
+):
+    expected = core_says(kit_json, wide)
+    lateral = expected.values["0:lateral_mm"]
+    pair = Relation("pair", (0, 1), {"spacing_mm": lateral.tolerance})
+    related = replace(
+        expected,
+        values={**expected.values, "r0:spacing_mm": lateral},
+        bay=replace(expected.bay, relations=(pair,)),
+    )
+    far = Shift("near to far", (0, 1), {"distance_mm": lateral.tolerance})
+    says(monkeypatch, related, shifts=(ShiftOutlook(far, (0, 1), {"distance_mm": lateral}),))
+    told = answer(Asked(kit_json, [wide], {}))
+    named = [(one.placement, one.kind, [value.key for value in one.values]) for one in told]
+    keys = [key.removeprefix("0:") for key in expected.values]
+    name = wide["name"]
+    assert named == [
+        (name, "placement", keys), ("pair", "relation", ["spacing_mm"]),
+        ("near to far", "shift", ["distance_mm"]),
+    ]  # fmt: skip
+    assert told[1].values[0].u == lateral.u and told[1].stations == told[0].stations
+    assert "Not forecast is whether vehicle" in told[2].says and told[2].stations == []
 
 
 def test_a_kit_without_the_placements_fixture_is_told_in_words(kit_json, placement_json):

@@ -13,9 +13,11 @@ from tools.simulate import observe_scene
 from vision.bay import lay_out
 from vision.errors import NotEnoughError
 from vision.forecast import forecast, saddle_cov_px2, stations_at
-from vision.kit import Vehicle
+from vision.kit import Shift, Tolerance, Vehicle
+from vision.kit_effects import EACH_ROUNDS
 from vision.measure import measure_found
 from vision.placement import VALUE_KEYS
+from vision.provable import Outlook, rounds_of, shift_outlook
 from vision.stations import choose_stations, reachable_stations
 
 LAYOUTS = load_layouts()
@@ -145,6 +147,36 @@ def test_the_ruler_shared_by_all_sheets_scales_the_distance(scene, stations):
 def test_the_budget_adds_to_one(scene, stations):
     for shares in forecast(bay_of(scene), stations).budget.values():
         assert sum(shares.values()) == pytest.approx(1, abs=1e-12)
+
+
+def test_between_two_rounds_alike_the_kits_part_cancels(scene, stations):
+    """The same place twice, from the same stations: of the variance only what photos bring anew is left."""
+    bay = bay_of(scene)
+    expected = forecast(bay, stations)
+    once = Outlook({}, bay, tuple(stations), (), expected)
+    wide = {"distance_mm": Tolerance(0.0, 9.0, 9.0), "bearing_deg": Tolerance(0.0, 1.0, 1.0)}
+    told = shift_outlook(once, once, (0, 0), wide)
+    u, budget = expected.u["0:distance_mm"], expected.budget["0:distance_mm"]
+    anew = sum(budget.get(cause, 0.0) for cause in EACH_ROUNDS)
+    assert 0 < anew < 0.9
+    assert told["distance_mm"].u ** 2 == pytest.approx(2 * u**2 * anew, rel=1e-6)
+    assert told["distance_mm"].budget["kit"] == pytest.approx(0.0, abs=1e-6)
+    assert told["bearing_deg"].u is None and told["bearing_deg"].says
+
+
+@pytest.mark.parametrize(
+    ("shifts", "rounds"),
+    [
+        ([], [(0, 1, 2)]),
+        ([(1, 1)], [(0, 1, 2)]),
+        ([(0, 1)], [(0, 2), (1, 2)]),
+        ([(0, 1), (1, 2)], [(0,), (1,), (2,)]),
+        ([(0, 1), (1, 0)], [(0, 2), (1, 2)]),
+    ],
+)
+def test_the_later_placement_of_a_shift_stands_a_round_later(shifts, rounds):
+    asked = [Shift("", of, {}) for of in shifts]
+    assert [tuple(one) for one in rounds_of(3, asked)] == rounds
 
 
 def test_without_floor_plates_the_height_is_missing_with_the_reason(scene, stations):

@@ -3,6 +3,7 @@
 from dataclasses import replace
 
 import numpy as np
+import pytest
 
 from calib_data.layouts import load_layouts
 from tools.kinds import Unit, make_bay
@@ -12,6 +13,7 @@ from vision.coach import needed_u
 from vision.decide import largest_usable_u
 from vision.errors import NotEnoughError
 from vision.forecast import Phone, adjusted, forecast, nominal, shots_at
+from vision.kit import Relation, Tolerance
 from vision.stations import Search, choose_stations, reachable_stations
 
 
@@ -73,6 +75,14 @@ def test_the_photos_of_a_round_serve_all_its_targets():
 
     assert {key.split(":")[0] for key in needed} == {"0", "1"}
     assert worst(made.placements) <= 1 < worst(made.placements[:1])
+    # What is asked of both together has the u that the covariance of both gives it.
+    apart = Relation("apart", (0, 1), {"lateral_difference_mm": Tolerance(0.0, 8.0, 8.0)})
+    chosen = [s for s in reachable if len(s.plates) > 3][::12]
+    found = forecast(replace(bay, relations=(apart,)), chosen)
+    at = [found.found.reported.keys.index(f"{i}:lateral_mm") for i in (0, 1)]
+    C = found.found.reported.covariance[np.ix_(at, at)]
+    assert found.u["r0:lateral_difference_mm"] ** 2 == pytest.approx(C[0, 0] + C[1, 1] - 2 * C[0, 1])
+    assert found.budget["r0:lateral_difference_mm"]
 
 
 class Weighed(Search):
