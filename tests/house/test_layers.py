@@ -5,7 +5,7 @@ import importlib
 import re
 import sys
 import tomllib
-from collections.abc import Iterator
+from functools import cache
 from importlib.metadata import packages_distributions
 from pathlib import Path
 
@@ -17,13 +17,16 @@ SERVICE = ["access", "visits", "photos", "records", "review", "pages"]  # so may
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
 
 
-def imported_names(path: Path) -> Iterator[str]:
+@cache  # most tests here ask it of every file
+def imported_names(path: Path) -> tuple[str, ...]:
     """Every module that a file imports, at any depth; relative imports as `.`."""
+    names: list[str] = []
     for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
         if isinstance(node, ast.Import):
-            yield from (alias.name for alias in node.names)
+            names += [alias.name for alias in node.names]
         elif isinstance(node, ast.ImportFrom):
-            yield "." * node.level + (node.module or "")
+            names.append("." * node.level + (node.module or ""))
+    return tuple(names)
 
 
 @pytest.mark.parametrize("layer", LAYERS)

@@ -3,6 +3,7 @@
 import ast
 import re
 import subprocess
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -54,6 +55,7 @@ def test_an_error_is_in_the_tree_and_somewhere_raised(error):
     assert any(error.__name__ in _raised(path) for path in MODULES)
 
 
+@cache  # each error asks it of every module
 def _raised(path: Path) -> set[str]:
     """Names that a module raises, or hands to the function that will."""
     found = set()
