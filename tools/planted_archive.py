@@ -60,6 +60,13 @@ DRIFT_PER_MONTH = 0.0008
 RIPPLE_PX = 0.12
 SLOPE_DEG = 0.35
 CROP = 1.06
+SIZED = MappingProxyType(
+    {
+        KIT_DRIFT: (1000 * DRIFT_PER_MONTH, "per mille a month"),
+        PHONE_LENS: (RIPPLE_PX, "px"),
+        BAY_SLOPE: (SLOPE_DEG, "degrees"),
+    }
+)
 N_SINGLE = 3  # rounds with a fault of their own
 
 
@@ -71,6 +78,7 @@ class Planned:
         phone, kit, bay, model: Places in the lists above.
         shown: The model of the vehicle that the photos show.
         faults: Those that this round has.
+        size: Of the faults that have one (SIZED), by their usual sizes.
         set_up, person, repeat: Of a study; -1 in everyday rounds.
     """
 
@@ -87,6 +95,7 @@ class Planned:
     set_up: int = -1
     person: int = -1
     repeat: int = -1
+    size: float = 1.0
 
     @property
     def months(self) -> float:
@@ -123,10 +132,13 @@ class PlantedArchive:
 FEWEST_ROUNDS = 2 * N_SINGLE
 
 
-def plan_archive(seed: int, n_rounds: int, faults: Collection[str] = ()) -> PlantedArchive:
+def plan_archive(seed: int, n_rounds: int, faults: Collection[str] = (), size: float = 1.0) -> PlantedArchive:
     """Draw who measured what with what and when; the rounds' photos come from `scene_of`.
 
     Phone, kit and bay are drawn independently of each other, so that each can be told from the others.
+
+    Args:
+        size: Of the faults of SIZED, by their usual sizes; all else is drawn alike.
     """
     rng = np.random.default_rng([seed, 0])
     subject: dict[str, Any] = {
@@ -138,7 +150,7 @@ def plan_archive(seed: int, n_rounds: int, faults: Collection[str] = ()) -> Plan
     subject[ALTERED_PHOTO], subject[ANOTHER_VEHICLE] = singles[:N_SINGLE], singles[N_SINGLE:]
     subject = {fault: subject[fault] for fault in faults}
     days = np.sort(rng.uniform(0, DAYS, n_rounds))
-    rounds = tuple(_plan(rng, seed, i, float(day), subject) for i, day in enumerate(days))
+    rounds = tuple(replace(_plan(rng, seed, i, float(day), subject), size=size) for i, day in enumerate(days))
     return PlantedArchive(f"shop {seed}", rounds, MappingProxyType(subject))
 
 
@@ -255,11 +267,11 @@ def _dated(scene: Scene, taken: datetime) -> Scene:
 
 def _with_faults(rng: Generator, scene: Scene, p: Planned) -> Scene:
     if KIT_DRIFT in p.faults:
-        scene = all_sheets_scaled(scene, 1 + DRIFT_PER_MONTH * p.months).scene
+        scene = all_sheets_scaled(scene, 1 + p.size * DRIFT_PER_MONTH * p.months).scene
     if PHONE_LENS in p.faults:
-        scene = lens_rippled(scene, RIPPLE_PX).scene
+        scene = lens_rippled(scene, p.size * RIPPLE_PX).scene
     if BAY_SLOPE in p.faults:
-        scene = fixture_levelled(scene, SLOPE_DEG).scene
+        scene = fixture_levelled(scene, p.size * SLOPE_DEG).scene
     if ALTERED_PHOTO in p.faults:
         scene = photo_cropped(scene, int(rng.integers(len(scene.photos))), CROP).scene
     return scene

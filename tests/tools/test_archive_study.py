@@ -1,12 +1,24 @@
 """The study of planted archives, in a bounded form; and the judging of what it finds."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
+from scipy.spatial.transform import Rotation
 
 from calib_data.review import findings
 from calib_data.review.findings import Finding
 from calib_data.review.gauge import gauge_table
-from tools.planted_archive import BAY_SLOPE, BAYS, FAULTS, KIT_DRIFT, plan_archive, plan_study
+from tools.planted_archive import (
+    BAY_SLOPE,
+    BAYS,
+    FAULTS,
+    KIT_DRIFT,
+    SLOPE_DEG,
+    plan_archive,
+    plan_study,
+    scene_of,
+)
 from tools.studies.archive import judge, report, try_one
 from tools.studies.archive_rounds import measured
 
@@ -33,6 +45,18 @@ def test_a_fault_is_found_only_by_its_name():
     assert right.found == {BAY_SLOPE}
     line = next(line for line in report([outcome, right], [BAY_SLOPE]).splitlines() if "bay-slope" in line)
     assert "1 of 2" in line
+
+
+def test_a_smaller_fault_is_the_same_archive_with_less_of_it():
+    usual, half = (plan_archive(1, 12, FAULTS, size) for size in (1.0, 0.5))
+    assert [replace(p, size=1.0) for p in half.rounds] == list(usual.rounds)
+    one = next(p for p in half.rounds if p.faults == {BAY_SLOPE})
+    upright, sloped = (
+        scene_of(replace(one, faults=faults)).truth.T_world_target[:3, :3]
+        for faults in (frozenset(), one.faults)
+    )
+    by_deg = np.degrees(Rotation.from_matrix(upright.T @ sloped).magnitude())
+    assert by_deg == pytest.approx(0.5 * SLOPE_DEG, rel=1e-6)
 
 
 def test_phone_kit_and_bay_are_drawn_apart_from_each_other():

@@ -6,7 +6,8 @@ A kit whose sheets swell, a phone with a lens that no model holds, a bay with a 
 with an edited photo and three with another vehicle: which of them, drawn by the seed. A fault is found if the
 findings of its kind name that kit, phone, bay or all three rounds. A false alarm is a round that is named
 itself and has no fault, or a group that has none; the rounds' share is that of rounds without any fault.
-`--clean` plants nothing. `--keep FOLDER` keeps the measured rounds, to try other statistics on them.
+`--sizes 1 0.5 0.25` tries smaller faults of kit, phone and bay, too. `--clean` plants nothing. `--keep
+FOLDER` keeps the measured rounds, to try other statistics on them.
 """
 
 import argparse
@@ -28,6 +29,7 @@ from tools.planted_archive import (
     KITS,
     PHONE_LENS,
     PHONES,
+    SIZED,
     PlantedArchive,
     plan_archive,
     round_id,
@@ -83,8 +85,8 @@ def judge(archive: PlantedArchive, found: Sequence[Finding]) -> Outcome:
     return Outcome(by_name, len(sound), tuple(accused), tuple(f"{g.kind}: {g.level}" for g in groups))
 
 
-def try_one(seed: int, n_rounds: int, faults: Sequence[str], keep: Path | None) -> Outcome:
-    archive = plan_archive(seed, n_rounds, faults)
+def try_one(seed: int, n_rounds: int, faults: Sequence[str], keep: Path | None, size: float = 1.0) -> Outcome:
+    archive = plan_archive(seed, n_rounds, faults, size)
     return judge(archive, find(kept(archive, keep)))
 
 
@@ -93,15 +95,17 @@ def main() -> None:
     words.add_argument("--seeds", type=int, default=20)
     words.add_argument("--first", type=int, default=1, help="the first seed")
     words.add_argument("--rounds", type=int, default=120)
+    words.add_argument("--sizes", type=float, nargs="+", default=[1.0], help="times the faults' usual sizes")
     words.add_argument("--clean", action="store_true", help="plant nothing")
     words.add_argument("--keep", type=Path, metavar="FOLDER", help="keep the measured rounds there")
     given = words.parse_args()
     faults = () if given.clean else FAULTS
-    outcomes = []
-    for seed in range(given.first, given.first + given.seeds):
-        outcomes.append(try_one(seed, given.rounds, faults, given.keep))
-        print(f"seed {seed}: {_line(outcomes[-1], faults)}", file=sys.stderr, flush=True)
-    print(report(outcomes, faults))
+    for size in given.sizes:
+        outcomes = []
+        for seed in range(given.first, given.first + given.seeds):
+            outcomes.append(try_one(seed, given.rounds, faults, given.keep, size))
+            print(f"size {size:g}, seed {seed}: {_line(outcomes[-1], faults)}", file=sys.stderr, flush=True)
+        print(report(outcomes, faults, size), flush=True)
 
 
 def _line(one: Outcome, faults: Sequence[str]) -> str:
@@ -110,17 +114,19 @@ def _line(one: Outcome, faults: Sequence[str]) -> str:
     return f"missed {', '.join(missed) or 'nothing'}; falsely accused {', '.join(accused) or 'none'}"
 
 
-def report(outcomes: Sequence[Outcome], faults: Sequence[str]) -> str:
+def report(outcomes: Sequence[Outcome], faults: Sequence[str], size: float = 1.0) -> str:
     """Faults found by name, with bounds, and false alarms."""
     n = len(outcomes)
     rows = []
     for fault in faults:
         found = sum(fault in one.found for one in outcomes)
-        rows.append((fault, f"{found} of {n}", f"{100 * lower_bound(found, n):.1f} %"))
+        usual, unit = SIZED.get(fault, (0.0, ""))
+        words = f"{size * usual:.2g} {unit}" if usual else ""
+        rows.append((fault, words, f"{found} of {n}", f"{100 * lower_bound(found, n):.1f} %"))
     sound = sum(one.n_sound for one in outcomes)
     accused = sum(len(one.accused) for one in outcomes)
     groups = Counter(words for one in outcomes for words in one.groups)
-    lines = [table(("fault", "found by name", "lower bound"), rows)] if rows else []
+    lines = [table(("fault", "size", "found by name", "lower bound"), rows)] if rows else []
     lines.append(f"rounds without a fault that are accused: {accused} of {sound}, {share(accused, sound)}")
     words = ", ".join(f"{what} ({k})" for what, k in groups.items())
     lines.append(

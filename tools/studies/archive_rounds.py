@@ -38,6 +38,8 @@ def kept(archive: PlantedArchive, folder: Path | None) -> Rounds:
     if folder is None:
         return measured(archive)
     stem = f"{archive.name.replace(' ', '_')}_{len(archive.rounds)}_{'_'.join(archive.subject) or 'clean'}"
+    if (size := archive.rounds[0].size) != 1:
+        stem += f"_size_{size:g}"
     paths = [folder / f"{stem}_{part}.parquet" for part in ("rounds", "sheets", "tests")]
     if all(path.is_file() for path in paths):
         return Rounds(*(pd.read_parquet(path) for path in paths))
