@@ -38,6 +38,7 @@ from vision.sightings import FoundPhoto
 ON_THE_FLEET = {
     *("test_events", "test_verify", "test_rounds", "test_intake", "test_signing", "test_studies"),
     *("test_tray", "test_removal", "test_killed_within"),
+    *("test_visits", "test_imports", "test_photos_whole_way"),
 }
 NAMES: dict[Role, str] = {"technician": "T. Example", "reviewer": "R. Example", "owner": "O. Example"}
 

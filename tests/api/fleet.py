@@ -26,6 +26,7 @@ from api.store import open_store
 USER = "plumbsight"
 BLANK = "blank"
 START_SECONDS = 120
+TRIES = 3
 _KEYS = {"accessKey": "tests", "secretKey": "only-for-tests"}
 
 
@@ -171,6 +172,15 @@ class ObjectStore:
     def begin(self) -> None:
         identity = {"name": "tests", "credentials": [_KEYS], "actions": ["Admin", "Read", "Write", "List"]}
         (self.folder / "s3.json").write_text(json.dumps({"identities": [identity]}))
+        for _ in range(TRIES - 1):
+            try:
+                self.start()
+            except AssertionError:
+                # Somebody else may have taken a port since it was found free.
+                self.stop()
+                self.port, self.others = free_port(), (free_port(), free_port(), free_port())
+            else:
+                return
         self.start()
 
     def start(self) -> None:
@@ -187,6 +197,10 @@ class ObjectStore:
                 [str(_object_store_program()), "server", *words], stdout=log, stderr=log, cwd=self.folder
             )
         self._wait()
+
+    def _last_words(self) -> str:
+        log = (self.folder / "log").read_text(errors="replace")
+        return f"the object store ended, or does not start: {log[-2000:]}"
 
     def stop(self) -> None:
         """As a pulled plug."""
@@ -219,8 +233,8 @@ class ObjectStore:
                 store.pipe_file("photos/ready", b"yes")
                 return
             except Exception:  # noqa: BLE001 - whatever it says while it starts
-                assert self.process is not None and self.process.poll() is None, "the object store ended"
-                assert time.monotonic() < end, "the object store does not start"
+                assert self.process is not None and self.process.poll() is None, self._last_words()
+                assert time.monotonic() < end, self._last_words()
                 time.sleep(0.3)
 
 
