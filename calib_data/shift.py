@@ -265,8 +265,6 @@ def _advice(
     yield from said[:first]
     if not moves:
         return
-    yield f"With '{shift.to}' as it stood in the second round:"
-    yield from said[first:]
     own = as_turns(judged_of(later))
     spoilt = [
         LABELS[move.key]
@@ -277,10 +275,12 @@ def _advice(
     ]
     if spoilt:
         yield (
-            f"With {'this move' if len(moves) == 1 else 'these moves'} '{shift.to}' would no longer have the "
-            f"{' and '.join(spoilt)} that is required of it by itself: set up '{shift.from_}' again, nearer "
-            "to its own nominal values, and take both rounds again."
+            f"Before you move it: '{shift.to}' would then no longer have the {' and '.join(spoilt)} that is "
+            f"required of it by itself. Rather set up '{shift.from_}' again, nearer to its own nominal "
+            "values, and take both rounds again."
         )
+    yield f"With '{shift.to}' as it stood in the second round:"
+    yield from said[first:]
 
 
 def _hints(

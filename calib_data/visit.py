@@ -7,7 +7,7 @@ which both stood. A shift is from the last look at its first placement before th
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 from calib_data.formats import ShiftFile
 from calib_data.record import LOOKS, ROLLED
@@ -43,6 +43,9 @@ class Counted:
     says: str = ""
 
 
+Awaited = Literal["first", "second", "again", "measuring"]
+
+
 @dataclass(frozen=True)
 class CountedShift:
     """A shift, decided (as decide_shift) or told why not.
@@ -50,12 +53,15 @@ class CountedShift:
     Attributes:
         before, after: Numbers of its two looks, as far as there are such.
         stand: As of `calib_data.shift.Decided`.
+        awaits: Which of its two looks is still to come, or to be measured: then nothing went wrong, and it is
+            undecided for that alone.
     """
 
     before: int | None
     after: int | None
     result: Json
     stand: Stand | None = None
+    awaits: Awaited | None = None
 
     @property
     def name(self) -> str:
@@ -84,6 +90,21 @@ class Whole:
     says: str
     counted: tuple[Counted, ...]
     shifts: tuple[CountedShift, ...]
+
+    @property
+    def is_unfinished(self) -> bool:
+        """Whether it is undecided for nothing but what has not been photographed yet."""
+        lacking = [one.number is None for one in self.counted if one.decision == "undecided"]
+        lacking += [one.awaits is not None for one in self.shifts if one.decision == "undecided"]
+        return self.decision == "undecided" and bool(lacking) and all(lacking)
+
+    @property
+    def to_come(self) -> tuple[str, ...]:
+        """What is still to be photographed, each once: a shift says more of its placements than these do."""
+        shifts = [one for one in self.shifts if one.awaits is not None]
+        told = {name for one in shifts for name in (one.result["from"], one.result["to"])}
+        says = [one.says for one in self.counted if one.number is None and one.name not in told]
+        return tuple(dict.fromkeys([*(text for one in shifts for text in one.missing), *says]))
 
     @property
     def missing(self) -> tuple[str, ...]:
@@ -197,32 +218,39 @@ def _rolled_since(rounds: Sequence[Json], number: int) -> str:
 def _shift(rounds: Sequence[Json], asked: Asked, shift: ShiftFile) -> CountedShift:
     after = _last_with(rounds, asked, [shift.to])
     before = _last_with(rounds, asked, [shift.from_], after["number"]) if after is not None else None
-    says = _why_no_shift(rounds, asked, shift, before, after)
+    says, awaits = _why_no_shift(rounds, asked, shift, before, after)
     numbers = [one["number"] if one is not None else None for one in (before, after)]
     if says or before is None or after is None:
-        return CountedShift(numbers[0], numbers[1], cannot_decide(shift, says))
+        return CountedShift(numbers[0], numbers[1], cannot_decide(shift, says), awaits=awaits)
     decided = decide_shift(before["result"], after["result"], shift)
     return CountedShift(numbers[0], numbers[1], decided.told, decided.stand)
 
 
 def _why_no_shift(
     rounds: Sequence[Json], asked: Asked, shift: ShiftFile, before: Json | None, after: Json | None
-) -> str:
-    """What is missing for a shift, and what to do; empty where nothing is."""
+) -> tuple[str, Awaited | None]:
+    """What is missing for a shift, and what to do (empty where nothing is); and what is still to come."""
     first = _last_with(rounds, asked, [shift.from_])
     if first is None:
-        return f'Photograph "{shift.from_}" first, in a round of its own.'
+        return f'Photograph "{shift.from_}" first, in a round of its own.', "first"
     if after is None or before is None and first is after:
-        return (
-            f'Round {first["number"]} is at "{shift.from_}". Photograph "{shift.to}" in the next round, and '
-            "say that it stands there then."
-        )
+        at = f'Round {first["number"]} is at "{shift.from_}".'
+        if shift.from_ == shift.to:
+            return f"{at} Move it on as required, and photograph it again in the next round.", "second"
+        says = f'{at} Photograph "{shift.to}" in the next round, and say that it stands there then.'
+        return says, "second"
     if before is None or first["number"] > after["number"]:
-        return (
+        says = (
             f'"{shift.from_}" was looked at in round {first["number"]}, and not before "{shift.to}" in round '
             f'{after["number"]}. Photograph "{shift.to}" again.'
         )
-    return _why_not(before) or _why_not(after) or _rolled_since(rounds, before["number"])
+        return says, "again"
+    says = _rolled_since(rounds, before["number"])
+    pending = next((one for one in (before, after) if _why_not(one)), None)
+    if says or pending is None:
+        return says, None
+    is_to_come = pending["closed_at"] is None or pending["state"] == "waiting"
+    return _why_not(pending), "measuring" if is_to_come else None
 
 
 # --- in words -------------------------------------------------------------------------------------

@@ -72,6 +72,7 @@ class ShownShift:
         where: From which placement in which round to which.
         missing: Why it cannot be decided, and what to do.
         is_bare: It has no value to show.
+        awaits: What is still to come, in words; it is then not decided yet, and nothing is wrong.
     """
 
     name: str
@@ -82,6 +83,7 @@ class ShownShift:
     says: tuple[str, ...]
     moves: tuple[Said, ...]
     is_bare: bool
+    awaits: str = ""
 
 
 @dataclass(frozen=True)
@@ -203,7 +205,15 @@ def show_shift(shift: CountedShift, words: Words, figures: Figures) -> ShownShif
         says=tuple(says for says in _unless_out(told, figures) if says not in missing),
         moves=said_of_stand(told["advice"], shift.stand, figures),
         is_bare=is_bare,
+        awaits=_awaited(shift, words),
     )
+
+
+def _awaited(shift: CountedShift, words: Words) -> str:
+    if shift.awaits is None:
+        return ""
+    name = shift.result["from" if shift.awaits == "first" else "to"]
+    return words(f"between.awaits.{shift.awaits}", name=name)
 
 
 def _placement(placement: Json, kit_file: Json, words: Words, figures: Figures) -> ShownPlacement:

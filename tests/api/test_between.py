@@ -251,6 +251,7 @@ def test_a_visits_page_leads_from_near_to_far(client, store, technician, bay, st
     assert 'value="' + stand[0] + '" data-many checked' in page
     assert 'value="' + stand[1] + '" data-many checked' not in page
     assert "Photograph &#34;board near&#34; first" in page
+    assert "The first stand, board near, has not been photographed yet." in page and "Undecided" not in page
     with store.writing() as db:
         one = rounds.open(db, technician, visit.id, "first", stand[:1]).id
     assert "Of board near" in phone.get(f"/rounds/{one}").text

@@ -131,7 +131,7 @@ def test_a_move_that_the_second_placement_itself_forbids_sends_back_to_the_first
     far["placements"][0]["values"]["distance_mm"] |= own
     near = result(0.0, 1010.0)
     advice = decide_shift(near, far, shift(1500.0, "distance_mm", 5.0)).told["advice"]
-    assert "12 mm away from" in advice[1] and "set up 'plate' again, nearer" in advice[3]
+    assert "set up 'plate' again, nearer" in advice[0] and "12 mm away from" in advice[2]
 
 
 def test_what_no_move_settles_says_which_cause_of_both_rounds_is_too_large():

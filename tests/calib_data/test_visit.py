@@ -144,11 +144,19 @@ def test_a_shift_that_cannot_be_decided_says_what_is_missing(rounds, numbers, sa
     assert (shift.before, shift.after, shift.decision) == (*numbers, "undecided")
     assert says in shift.missing[0] and shift.missing[0] in whole.missing
     assert whole.decision == "undecided"
+    # What went wrong is undecided; what nobody photographed yet, or measured, is still to come.
+    went_wrong = ("could not be measured", "rolled")
+    assert (shift.awaits is None) == any(word in says for word in went_wrong)
+    assert whole.is_unfinished == (shift.awaits in ("first", "second", "again"))
 
 
 def test_a_shift_of_one_placement_is_between_its_last_two_looks():
     turned = {**SHIFT, "to": "board near"}
     asked = Asked([NEAR], shifts=[turned])
-    assert whole_of([near(1)], asked).shifts[0].missing[0].startswith('Round 1 is at "board near".')
+    once = whole_of([near(1)], asked)
+    assert once.shifts[0].missing == (
+        'Round 1 is at "board near". Move it on as required, and photograph it again in the next round.',
+    )
+    assert once.shifts[0].awaits == "second" and once.is_unfinished and once.to_come == once.shifts[0].missing
     (shift,) = whole_of([near(1, 0.0), near(2, 1000.0), near(3, 2500.0)], asked).shifts
     assert (shift.before, shift.after, shift.decision) == (2, 3, "conforming")
