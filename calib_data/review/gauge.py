@@ -176,7 +176,8 @@ def _of_shops(known: pd.DataFrame) -> Told:
         names = {"between groups": "between shops", "total": "reproducibility"}
         spreads = one_way(known["value"], known["shop"]).spreads
         spreads = {names.get(name, name): spread for name, spread in spreads.items()}
-        of_shops.insert(1, "person")
+        if known["person"].nunique() > 1:  # not one who went from shop to shop
+            of_shops.insert(1, "person")
         of_persons, is_equal = [], _is_equal(known, ["shop"])
     else:
         of_persons = ["person", *_along(known, ["shop", "person"], ["shop"])]

@@ -157,6 +157,7 @@ def test_what_a_small_study_can_tell(people, phones, spreads):
         ({"person": "AAABBBCCC", "kit": "111111222"}, "intermediate", "person, kit"),
         ({"person": "AAAAAA", "phone": "111222", "kit": "111222"}, "between phones", "phone, kit"),
         ({"shop": "AABB", "person": "1122", "phone": "1122"}, "between shops", "shop, person, phone"),
+        ({"shop": "AABB", "person": "1111"}, "between shops", "shop"),
         ({"shop": "A" * 6 + "B" * 6, "person": "112233445566"}, "between shops", "shop"),
         (
             {"shop": "A" * 6 + "B" * 6, "person": "112233445566", "kit": "1" * 6 + "2" * 6},

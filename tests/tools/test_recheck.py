@@ -13,13 +13,15 @@ from pathlib import Path
 import fsspec
 import pyarrow.parquet as pq
 import pytest
-from sqlalchemy import select, text
+from sqlalchemy import select, text, update
 
 from api.photos.work import unpack
 from api.records import chain, removal, signing
 from api.records.exports import write_visits
 from api.store import open_store
 from api.tables import Arrival, Entry, KitRevision, Measured, Round, Upkeep, Visit
+from api.visits import studies
+from api.visits.studies import StudySaid
 from calib_data import results
 from calib_data.layouts import load_layouts
 from calib_data.observations import ObservationsFile, from_observations
@@ -161,6 +163,11 @@ def planted(tmp_path_factory):
     visit("shifted", left_mm=(0.0, 0.0), signs=False)
     add_shift(store, kim, made["shifted"], 0.0)
     _sign(store, kim, made["shifted"])
+    visit("study", signs=False, result=_decided_otherwise())
+    with store.writing() as db:
+        studies.mark(db, made["study"], StudySaid("people", "board", ["person"]))
+        db.execute(update(Round).where(Round.visit_id == made["study"]).values(kind="repeat"))
+    _sign(store, kim, made["study"])
     visit("lost")
     visit("not_signed", signs=False)
     visit("upkeep", signs=False)
@@ -227,6 +234,7 @@ def _findings(out, row):
         ("lost", 1, "record_broken", "The visit is signed, but its record is lost."),
         ("distrusted", 1, "agrees", "All values reproduce"),
         ("shifted", 2, "agrees", "All values reproduce"),
+        ("study", 1, "agrees", "All values reproduce"),  # whatever was decided: it decides nothing
         ("not_signed", 1, "not_signed", "The visit is not signed"),
     ],
 )  # fmt: skip
