@@ -15,12 +15,16 @@ DecimalMark = Literal[".", ","]
 
 MINUS = "\N{MINUS SIGN}"
 NO_BREAK = "\N{NO-BREAK SPACE}"
-# Focal lengths are in millimetres everywhere, and a gain has no unit.
-_MILLIMETRES = re.compile(
-    rf"(?P<sign>[-+{MINUS}]?)(?P<figure>\d+(?:\.(?P<decimals>\d+))?)[ {NO_BREAK}]mm\b"
-    r"(?! equivalent| in each metre)"
-)
 _POINT = re.compile(r"(?<=\d)\.(?=\d)")
+# The sign of a number; what stands between two words or numbers is a hyphen, or a range.
+_SIGN = re.compile(r"(?<![\w.\-])-(?=\d)")
+SHOWN_HEADER = "X-Shown-In"
+
+
+def shown_in(said: str) -> "Figures":
+    """How numbers are to be shown, as a page tells it with what it sends: `in_comma`; else as ever."""
+    unit, _, mark = said.partition("_")
+    return Figures("in" if unit == "in" else "mm", "," if mark == "comma" else ".")
 
 
 @dataclass(frozen=True)
@@ -99,16 +103,10 @@ class Figures:
     def words(self, text: str) -> str:
         """A sentence or a number with this device's decimal mark; lengths that it tells in its unit.
 
-        Results keep the core's sentences as they were made, in millimetres. Two decimals more are as fine:
-        a hundredth of an inch is a quarter of a millimetre.
+        Results keep the core's sentences as they were made, in millimetres.
         """
-        if self.unit == "in":
-            text = _MILLIMETRES.sub(self._in_inches, text)
+        text = _SIGN.sub(MINUS, self.units.words(text, NO_BREAK))
         return _POINT.sub(",", text) if self.mark == "," else text
-
-    def _in_inches(self, length: re.Match[str]) -> str:
-        decimals = len(length["decimals"] or "") + 2
-        return f"{length['sign']}{float(length['figure']) / self.units.mm:.{decimals}f}{NO_BREAK}{self.unit}"
 
 
 def decimals_for(u: float) -> int:

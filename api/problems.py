@@ -28,6 +28,7 @@ from fastapi.responses import JSONResponse, Response
 from sqlalchemy.exc import DataError, OperationalError
 from starlette.exceptions import HTTPException
 
+from api.figures import SHOWN_HEADER, Figures, shown_in
 from vision.errors import PlumbsightError
 
 log = logging.getLogger("plumbsight")
@@ -197,23 +198,30 @@ def answer_problems(app: FastAPI) -> None:
     app.add_exception_handler(Exception, answer_defect)
 
 
-def _service_error(_: Request, error: Exception) -> Response:
+def _service_error(request: Request, error: Exception) -> Response:
     assert isinstance(error, ServiceError)
-    return answer_error(error)
+    return answer_error(error, _figures(request))
 
 
-def answer_error(error: ServiceError) -> Response:
+def _figures(request: Request) -> Figures:
+    """How the page that sent this shows numbers: what a person typed there is told back like that."""
+    return shown_in(request.headers.get(SHOWN_HEADER, ""))
+
+
+def answer_error(error: ServiceError, figures: Figures = Figures()) -> Response:  # noqa: B008 (frozen)
     """The answer to an error that was foreseen."""
     said = [(error.where, str(error))] if error.where else []
-    errors = [{"where": where, "says": says} for where, says in getattr(error, "doubts", said)]
+    told = getattr(error, "doubts", said)
+    errors = [{"where": where, "says": figures.words(says)} for where, says in told]
     more = {"errors": errors} if errors else {}
-    return problem(error.status, error.kind, str(error), **more)
+    return problem(error.status, error.kind, figures.words(str(error)), **more)
 
 
-def _core_error(_: Request, error: Exception) -> Response:
-    wrong = getattr(error, "problems", ())
-    errors = [{"where": where, "says": says} for where, says in wrong if where]
-    return problem(422, "not-accepted", str(error), **({"errors": errors} if errors else {}))
+def _core_error(request: Request, error: Exception) -> Response:
+    wrong, figures = getattr(error, "problems", ()), _figures(request)
+    errors = [{"where": where, "says": figures.words(says)} for where, says in wrong if where]
+    says = figures.words(str(error))
+    return problem(422, "not-accepted", says, **({"errors": errors} if errors else {}))
 
 
 def _wrong_request(_: Request, error: Exception) -> Response:

@@ -359,12 +359,12 @@ def placement_doubts(placement: PlacementFile) -> Iterator[Problem]:
                     where, f"is {width:g} degrees, unusually wide. If minutes of arc, enter {minutes}."
                 )
             if key.endswith("_mm") and width < 0.1:
-                metres = f"{width * 1000:g}"
+                metres = f"{width * 1000:g} mm"
                 yield Problem(
                     where, f"is {width:g} mm, unusually narrow. If these are metres, enter {metres}."
                 )
         if key in ("distance_mm", "height_mm") and 0 < abs(tolerance.nominal) < 10:
-            metres = f"{tolerance.nominal * 1000:g}"
+            metres = f"{tolerance.nominal * 1000:g} mm"
             says = f"is {tolerance.nominal:g} mm. If these are metres, enter {metres}."
             yield Problem(("values", key, "nominal"), says)
 

@@ -280,7 +280,7 @@ def _is_turned(key: str, figure: float, ordinary: Range) -> bool:
 
 def _unusual(key: str, figure: float, ordinary: Range, meanings: tuple[tuple[str, float], ...]) -> str:
     unit = "degrees" if key.endswith("_deg") else "mm"
-    fits = [f"{words}, enter {figure * by:.4g}" for words, by in meanings if ordinary.has(figure * by)]
+    fits = [f"{words}, enter {figure * by:.4g} {unit}" for words, by in meanings if ordinary.has(figure * by)]
     meant = f" If this is {'; if it is '.join(fits)}." if fits else ""
-    usual = f"{ordinary.lowest:g} to {ordinary.highest:g}"
+    usual = f"{ordinary.lowest:g} {unit} to {ordinary.highest:g} {unit}"
     return f"is {figure:g} {unit}, where {usual} is usual for this family.{meant}"

@@ -6,6 +6,7 @@ JSON as of RFC 8259, stricter where its section 4 warns: a key given twice, NaN 
 import difflib
 import json
 import math
+import re
 import types
 import typing
 from collections.abc import Iterable, Iterator
@@ -244,23 +245,30 @@ def _wrong_value(where: Where, wrong: Any, field: FieldInfo | None) -> str:
 
 def _out_of_range(where: Where, value: Any, field: FieldInfo | None) -> str:
     key = next((k for k in reversed(where) if isinstance(k, str)), "")
+    unit = " mm" if key.endswith("_mm") else ""
     low, high = _bounds(field)
-    it_is = f"is {_show(value)}: it is {_what(field) or 'a number'}"
+    it_is = f"is {_show(value)}{unit}: it is {_what(field) or 'a number'}"
+    advice = _EXAMPLE.sub(rf"\g<0>{unit}", _advice(field).replace("millimetres, e.g.", "e.g."))
     if key.startswith("u_") and value <= 0:
         return (
             f"{it_is} and must be above 0, for a figure that counts as perfectly known "
-            f"leaves nothing to adjust. {_advice(field)}"
+            f"leaves nothing to adjust. {advice}"
         )
-    allowed = _allowed(low, high, any(getattr(part, "gt", None) is not None for part in _metadata(field)))
-    return f"{it_is} (allowed: {allowed}). {_unit_hint(key, value, low, high)}{_advice(field)}"
+    is_above = any(getattr(part, "gt", None) is not None for part in _metadata(field))
+    allowed = _allowed(low, high, is_above, unit)
+    return f"{it_is} (allowed: {allowed}). {_unit_hint(key, value, low, high)}{advice}"
 
 
-def _allowed(low: float | None, high: float | None, is_above: bool) -> str:
+# A single number that the advice gives as an example, without what ends the sentence.
+_EXAMPLE = re.compile(r"(?<=e\.g\. )-?\d+(?:\.\d+)?(?=[\s,.)]|$)(?! mm)")
+
+
+def _allowed(low: float | None, high: float | None, is_above: bool, unit: str) -> str:
     if low is None:
-        return f"up to {high:g}"
+        return f"up to {high:g}{unit}"
     if high is None:
-        return f"{'above' if is_above else 'from'} {low:g}"
-    return f"above {low:g}, up to {high:g}" if is_above else f"{low:g} to {high:g}"
+        return f"{'above' if is_above else 'from'} {low:g}{unit}"
+    return f"above {low:g}{unit}, up to {high:g}{unit}" if is_above else f"{low:g}{unit} to {high:g}{unit}"
 
 
 def _unit_hint(key: str, value: float, low: float | None, high: float | None) -> str:
@@ -269,11 +277,11 @@ def _unit_hint(key: str, value: float, low: float | None, high: float | None) ->
         return ""
     if key.endswith("_mm"):
         fits = [
-            f"{value * mm:.5g} if these are {unit}"
+            f"{value * mm:.5g} mm if these are {unit}"
             for unit, mm in _UNITS_MM
             if low <= value * mm <= high and value < low
         ]
-        return f"It wants millimetres: {', '.join(fits)}. " if fits else ""
+        return f"It would be {', '.join(fits)}. " if fits else ""
     if key.endswith("_deg") and low <= value / 60 <= high:
         return f"It wants degrees: {value / 60:.4g} if these are minutes of arc. "
     if "scale" in key and low <= value / 100 <= high:

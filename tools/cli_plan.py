@@ -244,7 +244,7 @@ def _betterments(expected: Outlook, units: Units) -> Iterator[str]:
     if not expected.betterments:
         yield from _wrapped("None of the usual remedies: see above what is missing.", "  ")
     for n, betterment in enumerate(expected.betterments, start=1):
-        yield from _wrapped(betterment.says, "     ", f"  {n}. ")
+        yield from _wrapped(units.words(betterment.says), "     ", f"  {n}. ")
         after = [
             f"{value_words(expected.bay, key)} {units.uncertainty(key, betterment.u[key])}"
             f"{'*' if betterment.u[key] <= value.largest_u else ''}"

@@ -54,11 +54,11 @@ def result_table(result: Json, units: Units) -> str:
         *_head(result),
         *_placements(result, units),
         *_relations(result, units),
-        *_tests(result),
+        *_tests(result, units),
         *_facts(result, units),
         *_budgets(result),
-        *_photos(result),
-        *_last_words(result),
+        *_photos(result, units),
+        *_last_words(result, units),
     ]
     return "\n".join(line.rstrip() for line in lines)
 
@@ -69,8 +69,8 @@ def shift_table(decided: Json, units: Units) -> str:
     lines += _wrapped(f"'{decided['to']}' in the second round minus '{decided['from']}' in the first.", "  ")
     lines += ["", *_values(decided, units)]
     for says in decided["says"] if decided["decision"] != "nonconforming" else ():
-        lines += _wrapped(says, "  ")
-    return "\n".join(line.rstrip() for line in (*lines, *_advice(decided)))
+        lines += _wrapped(units.words(says), "  ")
+    return "\n".join(line.rstrip() for line in (*lines, *_advice(decided, units)))
 
 
 def _head(result: Json) -> Iterator[str]:
@@ -90,7 +90,7 @@ def _placements(result: Json, units: Units) -> Iterator[str]:
     for i, now in enumerate(result["placements"]):
         yield ""
         yield f"{now['name']}: {DECISIONS[now['decision']].lower()}"
-        yield from _wrapped(_counted_from(now), "  ")
+        yield from _wrapped(units.words(_counted_from(now)), "  ")
         yield ""
         if result["states"]:
             yield from _states(result["states"], i, units)
@@ -98,8 +98,8 @@ def _placements(result: Json, units: Units) -> Iterator[str]:
             yield from _values(now, units)
             # Of a placement that is out, the joint risk tells nothing more.
             for says in now["says"] if now["decision"] != "nonconforming" else ():
-                yield from _wrapped(says, "  ")
-        yield from _advice(now)
+                yield from _wrapped(units.words(says), "  ")
+        yield from _advice(now, units)
     if not result["placements"]:
         yield ""
         yield from _wrapped("No placement was named: see the vehicle below.", "")
@@ -116,8 +116,8 @@ def _relations(result: Json, units: Units) -> Iterator[str]:
         else:
             yield from _values(now, units)
             for says in now["says"] if now["decision"] != "nonconforming" else ():
-                yield from _wrapped(says, "  ")
-        yield from _advice(now)
+                yield from _wrapped(units.words(says), "  ")
+        yield from _advice(now, units)
 
 
 def _states(states: Sequence[Json], i: int, units: Units, of: str = "placements") -> Iterator[str]:
@@ -160,7 +160,7 @@ def _value(key: str, entry: Json, units: Units) -> Iterator[str]:
     name, decision = _value_name(key), entry.get("decision", "")
     if entry["value"] is None:
         yield f"  {name:<15}{'not measured':>12} {'':<38}{_required(entry, per):<19}{decision}"
-        yield from _wrapped(entry["says"], " " * 17)
+        yield from _wrapped(units.words(entry["says"]), " " * 17)
         return
     value, u, low, high = _figures(entry, per)
     interval = f"{low} to {high}"
@@ -186,26 +186,27 @@ def _figures(entry: Json, per: float) -> tuple[str, str, str, str]:
     return f"{value:.{decimals}f}", f"{u:.{decimals}f}", f"{low:.{decimals}f}", f"{high:.{decimals}f}"
 
 
-def _advice(placement: Json) -> Iterator[str]:
+def _advice(placement: Json, units: Units) -> Iterator[str]:
     if not placement["advice"]:
         return
     yield ""
     yield "  What to do"
     for n, words in enumerate(placement["advice"], start=1):
-        yield from _wrapped(words, "  ", f"  {n}. ")
+        yield from _wrapped(units.words(words), "  ", f"  {n}. ")
 
 
 # --- tests, facts, budget ---------------------------------------------------------------------------
 
 
-def _tests(result: Json) -> Iterator[str]:
+def _tests(result: Json, units: Units) -> Iterator[str]:
     failed = [test for test in result["tests"] if not test["ok"]]
     yield ""
     yield f"Do photos, kit and vehicle agree? {_test_count(result['tests'], failed)}"
     if failed:
         first, advice = failed[0], [words for p in result["placements"] for words in p["advice"]]
         is_said = any(first["says"] in words for words in advice)
-        yield from _wrapped(f"{first['name']}: {'see What to do' if is_said else first['says']}", "  ")
+        says = "see What to do" if is_said else units.words(first["says"])
+        yield from _wrapped(f"{first['name']}: {says}", "  ")
     if len(failed) > 1:
         others = ", ".join(test["name"] for test in failed[1:])
         yield from _wrapped(f"Failed too, perhaps only as a consequence: {others}.", "  ")
@@ -249,19 +250,20 @@ def _budgets(result: Json) -> Iterator[str]:
 # --- photos, and what is not said -------------------------------------------------------------------
 
 
-def _photos(result: Json) -> Iterator[str]:
+def _photos(result: Json, units: Units) -> Iterator[str]:
     unused = [photo for photo in result["photos"] if not photo["used"]]
     if unused:
         yield ""
         yield "Photos not used"
         for photo in unused:
-            yield from _wrapped(f"{photo['file']}: {photo['says'].removeprefix(photo['file'] + ': ')}", "  ")
+            says = units.words(photo["says"].removeprefix(f"{photo['file']}: "))
+            yield from _wrapped(f"{photo['file']}: {says}", "  ")
     remarks = [*_plate_remarks(result["photos"]), *_photo_remarks(result["photos"])]
     if remarks:
         yield ""
         yield "Remarks on photos used"
         for remark in remarks:
-            yield from _wrapped(remark, "  ")
+            yield from _wrapped(units.words(remark), "  ")
 
 
 def _plate_remarks(photos: Sequence[Json]) -> Iterator[str]:
@@ -284,16 +286,16 @@ def _photo_remarks(photos: Sequence[Json]) -> Iterator[str]:
             yield f"{photo['file']}: {photo['says']}"
 
 
-def _last_words(result: Json) -> Iterator[str]:
+def _last_words(result: Json, units: Units) -> Iterator[str]:
     if result["warnings"]:
         yield ""
         yield "Warnings"
         for warning in result["warnings"]:
-            yield from _wrapped(warning, "  ")
+            yield from _wrapped(units.words(warning), "  ")
     yield ""
     yield "Not checked here"
     for what in result["not_checked"]:
-        yield from _wrapped(what, "  ", "  - ")
+        yield from _wrapped(units.words(what), "  ", "  - ")
     yield ""
     yield from _wrapped(result["caution"], "")
 

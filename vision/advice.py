@@ -15,6 +15,7 @@ changes yaw. Of the shifts, those along the floor come first, as the floor may c
 """
 
 import math
+import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
@@ -139,6 +140,12 @@ CAUSES = {
 }
 
 
+_MILLIMETRES = re.compile(
+    r"(?P<sign>[-+\N{MINUS SIGN}]?)(?P<figure>\d+(?:\.(?P<decimals>\d+))?)[ \N{NO-BREAK SPACE}]mm\b"
+    r"(?! equivalent| in each metre)"
+)
+
+
 @dataclass(frozen=True)
 class Units:
     """How lengths are said. `decimals` below 10 mm, one fewer from there on; angles are in degrees."""
@@ -150,6 +157,21 @@ class Units:
     def length(self, length_mm: float) -> str:
         decimals = self.decimals if abs(length_mm) < 10 else self.decimals - 1
         return f"{length_mm / self.mm:.{decimals}f} {self.name}"
+
+    def words(self, text: str, space: str = " ") -> str:
+        """A sentence worded in millimetres, with the lengths that it tells in this unit.
+
+        Two decimals more are as fine: a hundredth of an inch is a quarter of a millimetre. Focal lengths stay
+        in millimetres, as everywhere, and a gain has no unit.
+        """
+        if self.mm == 1:
+            return text
+
+        def converted(length: re.Match[str]) -> str:
+            decimals = len(length["decimals"] or "") + 2
+            return f"{length['sign']}{float(length['figure']) / self.mm:.{decimals}f}{space}{self.name}"
+
+        return _MILLIMETRES.sub(converted, text)
 
     def uncertainty(self, key: str, u: float) -> str:
         """An uncertainty, with one decimal more than the value itself."""

@@ -43,6 +43,7 @@ def one_between(placement_id: str, desk: Paired, revision: int | None = None) ->
         one=shown,
         both=[(name, ours.get(name, "")) for name in between.named(shown.file)],
         history=history,
+        read_back=placements.read_back(shown.file, desk.figures),
         may_edit=desk.may_edit,
         is_demo=shown.is_demo,
     )

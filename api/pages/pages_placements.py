@@ -69,6 +69,7 @@ def placement(placement_id: str, desk: Paired, revision: int | None = None) -> R
     return desk.page(
         "placement.html",
         placement=shown,
+        read_back=placements.read_back(shown.file, desk.figures),
         history=history,
         kits=owned,
         plan=views.plan(meant, desk.words, desk.figures, desk.words("view.asked.plan")),

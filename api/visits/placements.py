@@ -10,6 +10,7 @@ from typing import Any
 from sqlalchemy.orm import Session
 
 from api.context import Caller
+from api.figures import Figures
 from api.problems import NotAcceptedError
 from api.store import now
 from api.tables import Placement, PlacementRevision
@@ -63,7 +64,7 @@ class PlacementView:
     Attributes:
         kind: placement, relation or shift, by the file's format.
         by: Who typed it in.
-        read_back: Each tolerance in words, for the person to hold against the procedure.
+        read_back: Each tolerance in words, for the person to hold against the procedure; in mm.
         says, changed, confirmed, current_revision: As of a kit.
     """
 
@@ -243,19 +244,16 @@ def view(db: Session, row: PlacementRevision) -> PlacementView:
     )
 
 
-def read_back(file: dict[str, Any]) -> list[str]:
+def read_back(file: dict[str, Any], figures: Figures = Figures()) -> list[str]:  # noqa: B008 (frozen)
     """Each tolerance of a checked file in words that show a slip of unit, sign or half."""
     return [
-        f"{key.rsplit('_', 1)[0].replace('_', ' ')}: from {_g(nominal - minus)} to {_g(nominal + plus)} "
-        f"{unit}, {_g(minus + plus)} {unit} from edge to edge"
+        f"{key.rsplit('_', 1)[0].replace('_', ' ')}: from {figures.given(key, nominal - minus)} to "
+        f"{figures.given(key, nominal + plus)} {unit}, {figures.given(key, minus + plus)} {unit} "
+        "from edge to edge"
         for key, tolerance in file.get("values", {}).items()
-        for unit in ("degrees" if key.endswith("_deg") else "mm",)
+        for unit in ("degrees" if key.endswith("_deg") else figures.unit,)
         for nominal, minus, plus in [(tolerance["nominal"], tolerance["minus"], tolerance["plus"])]
     ]
-
-
-def _g(figure: float) -> str:
-    return f"{round(figure, 6):.10g}"
 
 
 def checked(file: dict[str, Any]) -> PlacementFile:

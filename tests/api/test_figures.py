@@ -53,14 +53,19 @@ def test_what_was_entered_is_shown_as_it_was_entered():
     [
         ("The wheelbase measures 2740 mm but 2712 mm is declared (+28 mm, 3 u).",
          "The wheelbase measures 107.87~in but 106.77~in is declared (+1.10~in, 3 u)."),
-        ("The board is -0.8 mm off.", "The board is -0.031~in off."),
+        ("The board is -0.8 mm off.", "The board is −0.031~in off."),
         ("26 mm equivalent", "26 mm equivalent"),
         ("a length off by 2 mm in each metre", "a length off by 2 mm in each metre"),
     ],
 )  # fmt: skip
 def test_a_sentence_of_the_core_is_shown_in_inches(told, shown):
     assert INCHES.words(told) == shown.replace("~", "\N{NO-BREAK SPACE}")
-    assert MM.words(told) == told
+    assert MM.words(told) == told.replace(" -", " −")
+
+
+def test_only_the_sign_of_a_number_becomes_a_minus():
+    told = "Plates 10-15, 2026-11-26, IMG-2.jpg: from -0.3 to (-1.5) mm."
+    assert MM.words(told) == "Plates 10-15, 2026-11-26, IMG-2.jpg: from −0.3 to (−1.5) mm."
 
 
 def test_who_chose_inches_reads_no_millimetres_in_a_result():

@@ -173,7 +173,7 @@ def test_a_sheet_renumbered_keeps_what_else_is_known_of_it():
 
 PROBLEMS = [
     # field typed over, value, where it is told, what to do
-    ("wheels__rear_left__standoff_mm", 0.12, "form.wheels.rear_left.standoff_mm", "120 if these are metres"),
+    ("wheels__rear_left__standoff_mm", 0.12, "form.wheels.rear_left.standoff_mm", "120 mm if these are"),
     ("wheels__rear_left__u_tilt_deg", None, "form.wheels.rear_left.u_tilt_deg", "Enter degrees"),
     ("wheels__rear_left__tilt_deg__y", 9, "form.wheels.rear_left.tilt_deg.y", "allowed: -5 to 5"),
     ("wheels__rear_left__plate", 7, "form.wheels.rear_left.plate", "the kit's plates are"),
@@ -196,7 +196,7 @@ PROBLEMS = [
     ("floor__0__u_flatness_mm", None, "form.floor.0.u_flatness_mm", "Enter e.g. 0.5"),
     ("scale_bars__0__other", None, "form.scale_bars.0.other", "figure printed on the plate"),
     ("scale_bars__0__other", 64, "form.scale_bars.0.one", "twice"),
-    ("scale_bars__0__length_mm", 1, "form.scale_bars.0.length_mm", "1000 if these are metres"),
+    ("scale_bars__0__length_mm", 1, "form.scale_bars.0.length_mm", "1000 mm if these are metres"),
     ("datum_plates__0__name", "front_axle", "form.datum_plates.0.name", "another name"),
     ("datum_plates__0__u_mm", None, "form.datum_plates.0.u_mm", "Enter e.g. 1.0"),
     ("name", None, "form.name", "Enter e.g."),

@@ -73,7 +73,7 @@ def test_a_revision_needs_a_reason_and_a_difference(store, reviewer, kit, kit_js
 
 def test_a_wrong_kit_is_refused_and_leaves_nothing(store, reviewer, kit_json):
     kit_json["wheels"]["front_left"]["standoff_mm"] = 0.12
-    with pytest.raises(KitError, match="120 if these are metres"), store.writing() as db:
+    with pytest.raises(KitError, match="120 mm if these are metres"), store.writing() as db:
         kits.add(db, reviewer, kit_json, "")
     with store.reading() as db:
         assert kits.listed(db) == []

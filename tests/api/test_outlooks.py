@@ -226,7 +226,7 @@ def test_a_first_kit_is_the_command_lines_own(client):
         ({"fixture_plates": [None, Spot(y=-350, z=0)]}, "fixture_plates.0.y", "is empty"),
         ({"rulers": [RulerRead(plate=4, mm=15)]}, "rulers.0.mm", "from mark 0 to mark 150"),
         ({"n_floor": 11}, "n_floor", "from 0 to 10"),
-        ({"bar_mm": 1.0}, "bar_mm", "1000 if these are metres"),
+        ({"bar_mm": 1.0}, "bar_mm", "1000 mm if these are metres"),
         ({"rule": None}, "rule", "which rule"),
         ({"board_mm": 3000.0}, "board_mm", "allowed"),
         ({"name": None}, "name", "Enter e.g."),

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import pytest
 
+from api.figures import Figures
 from api.problems import ConflictError, DoubtError, NotAcceptedError, NotAllowedError, NotThereError
 from api.visits import demo, kits, placements
 from api.visits.placements import Typed
@@ -44,8 +45,13 @@ def test_the_tolerances_are_read_back_from_edge_to_edge(store, placement):
         view = placements.view(db, placements.current(db, placement.placement_id))
     assert view.read_back == [
         "distance: from 2494 to 2506 mm, 12 mm from edge to edge",
-        "lateral: from -4 to 4 mm, 8 mm from edge to edge",
-        "yaw: from -0.3 to 0.3 degrees, 0.6 degrees from edge to edge",
+        "lateral: from −4 to 4 mm, 8 mm from edge to edge",
+        "yaw: from −0.3 to 0.3 degrees, 0.6 degrees from edge to edge",
+    ]
+    in_inches = placements.read_back(view.file, Figures("in", ","))
+    assert in_inches[:2] == [
+        "distance: from 98,189 to 98,661 in, 0,472 in from edge to edge",
+        "lateral: from −0,157 to 0,157 in, 0,315 in from edge to edge",
     ]
 
 

@@ -8,10 +8,11 @@ from sqlalchemy.exc import OperationalError
 from starlette.testclient import TestClient
 
 from api import problems
-from api.problems import MEDIA_TYPE, TITLES, ServiceError, answer_problems
+from api.problems import MEDIA_TYPE, TITLES, NotAcceptedError, ServiceError, answer_problems
+from vision.errors import PlacementError
 
 
-def _answer_to(error: Exception):
+def _answer_to(error: Exception, headers: dict[str, str] | None = None):
     app = FastAPI()
     answer_problems(app)
 
@@ -19,7 +20,17 @@ def _answer_to(error: Exception):
     def fails() -> None:
         raise error
 
-    return TestClient(app, raise_server_exceptions=False).get("/")
+    return TestClient(app, raise_server_exceptions=False).get("/", headers=headers)
+
+
+def test_a_page_in_inches_is_told_its_own_figures():
+    says = "is 3.5 mm: it is short (allowed: 500 mm to 10000 mm). Enter e.g. 2712 mm, at -1 degrees."
+    for error in (NotAcceptedError(says), PlacementError(says, [(("values",), says)])):
+        told = _answer_to(error, {"X-Shown-In": "in_comma"}).json()
+        assert told["detail"].startswith("is 0,138\N{NO-BREAK SPACE}in: it is short (allowed: 19,69")
+        assert "mm" not in told["detail"] and "at \N{MINUS SIGN}1 degrees" in told["detail"]
+        assert all("mm" not in one["says"] for one in told.get("errors", ()))
+        assert "3.5 mm" in _answer_to(error).json()["detail"]
 
 
 ERRORS = [one for one in vars(problems).values() if isinstance(one, type) and issubclass(one, ServiceError)]

@@ -50,7 +50,7 @@ def test_a_shop_is_set_up_and_a_visit_goes_its_way(client, http, kit_json, place
         "family": "board_ahead",
     }
     placement = reviewer.post("/api/placements", json=wanted).json()
-    assert placement["read_back"][1] == "lateral: from -4 to 4 mm, 8 mm from edge to edge"
+    assert placement["read_back"][1] == "lateral: from −4 to 4 mm, 8 mm from edge to edge"
 
     body = {
         "vehicle": vehicle_json,

@@ -123,6 +123,7 @@ def test_inches_are_millimetres_over_25_4_and_degrees_stay(folder, require, meas
     yaw = next(line for line in in_mm.splitlines() if line.startswith("  yaw  "))
     assert yaw in in_inches
     assert re.search(r"Move the target [\d.]+ in ", in_inches) and " in toward" not in in_mm
+    assert not re.search(r"\d mm(?! equivalent|\s+in\s+each)", in_inches)
     kept = json.loads((tmp_path / "r.json").read_text(encoding="utf-8"))["placements"][0]
     assert kept["values"]["distance_mm"]["value"] == pytest.approx(value, abs=1e-5)
     assert re.search(r"Move the target [\d.]+ mm ", kept["advice"][0])

@@ -35,6 +35,9 @@ export function reached(isReached) {
 export async function send(method, path, body, key) {
   const headers = { "X-Form-Token": formToken(), Accept: "application/json", "Idempotency-Key": key };
   if (body !== undefined) headers["Content-Type"] = "application/json";
+  // What a file holds is in mm: where one is typed, answers are too.
+  const { unit, mark } = document.documentElement.dataset;
+  if (!document.querySelector('[data-type="json"]')) headers["X-Shown-In"] = `${unit}_${mark === "," ? "comma" : "point"}`;
   try {
     const answer = await fetch(path, {
       method, headers, credentials: "same-origin", body: body === undefined ? undefined : JSON.stringify(body),
