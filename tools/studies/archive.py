@@ -121,7 +121,7 @@ def report(outcomes: Sequence[Outcome], faults: Sequence[str], size: float = 1.0
     for fault in faults:
         found = sum(fault in one.found for one in outcomes)
         usual, unit = SIZED.get(fault, (0.0, ""))
-        words = f"{size * usual:.2g} {unit}" if usual else ""
+        words = f"{size * usual:.3g} {unit}" if usual else ""
         rows.append((fault, words, f"{found} of {n}", f"{100 * lower_bound(found, n):.1f} %"))
     sound = sum(one.n_sound for one in outcomes)
     accused = sum(len(one.accused) for one in outcomes)
