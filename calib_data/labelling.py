@@ -10,7 +10,8 @@ Point = tuple[float, float]
 Box = tuple[float, float, float, float]
 
 _RINGS = 14  # so many heights of the words away from their place are looked at
-_HARD, _STEP = 20.0, 0.1  # of covering words against covering a drawing's lines, and of each height farther
+# What a letter costs on words or beyond the edge, what on a line, and what each height farther off.
+_HARD, _SOFT, _STEP = 20.0, 5.0, 0.1
 
 
 @dataclass(frozen=True)
@@ -38,9 +39,16 @@ class Put:
     is_far: bool
 
 
-def put_words(wanted: Sequence[Words], taken: Sequence[Box], bounds: Box) -> list[Put]:
-    """A place for each, the earlier ones first, where it costs least: to cover other words costs most."""
-    written: list[Box] = []
+def put_words(
+    wanted: Sequence[Words], taken: Sequence[Box], bounds: Box, written: Sequence[Box] = ()
+) -> list[Put]:
+    """A place for each, the earlier ones first, where it costs least: to cover other words costs most.
+
+    Args:
+        taken: What lines take.
+        written: Where words stand already.
+    """
+    written = list(written)
     found = []
     for words in wanted:
         places = [(ring, _middle(words, side, ring)) for ring in range(_RINGS) for side in words.sides]
@@ -52,11 +60,11 @@ def put_words(wanted: Sequence[Words], taken: Sequence[Box], bounds: Box) -> lis
 
 
 def _cost(box: Box, ring: int, written: Sequence[Box], taken: Sequence[Box], bounds: Box) -> float:
-    """What it would cover, in units of its own area, and how far off it would stand."""
-    area = (box[2] - box[0]) * (box[3] - box[1])
-    hard = sum(_shared(box, other) for other in written) + area - _shared(box, bounds)
+    """What it would cover, in letters as wide as they are high, and how far off it would stand."""
+    width, height = box[2] - box[0], box[3] - box[1]
+    hard = sum(_shared(box, other) for other in written) + width * height - _shared(box, bounds)
     soft = sum(_shared(box, other) for other in taken)
-    return (_HARD * hard + soft) / area + _STEP * ring
+    return (_HARD * hard + _SOFT * soft) / min(width, height) ** 2 + _STEP * ring
 
 
 def box_of(middle: Point, size: tuple[float, float]) -> Box:

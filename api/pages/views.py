@@ -29,7 +29,7 @@ DIMENSION = 22.0  # from one dimension line to the next
 LETTER, STRONG_LETTER, LINE = 6.4, 7.2, 12.0  # a wide font's mean letter, and a line, of 11 px text
 ARROW_MM = 420.0
 ARC = 26.0
-MANY = 2  # targets; of more the plan names no wheels, headings and spacings, for room
+MANY = 2  # targets; of more the plan names no wheels, headings and spacings, and lengths alone, for room
 ABOVE, BELOW, RIGHT, LEFT = (0.0, -1.0), (0.0, 1.0), (1.0, 0.0), (-1.0, 0.0)
 CORNERS = ((1.0, 1.0), (-1.0, 1.0), (1.0, -1.0), (-1.0, -1.0))
 ROUND = (ABOVE, BELOW, RIGHT, LEFT, *CORNERS)
@@ -38,7 +38,10 @@ POLAR = ("range_mm", "bearing_deg", "gap_mm")
 
 @dataclass
 class _Sheet:
-    """A drawing under way: what is drawn, what words must leave free, and words that want a place."""
+    """A drawing under way: what is drawn, what words must leave free, and words that want a place.
+
+    `beside` are those that run upward, `written` is where words stand already.
+    """
 
     result: Json
     view: View
@@ -47,6 +50,8 @@ class _Sheet:
     parts: list[Markup] = field(default_factory=list)
     taken: list[Box] = field(default_factory=list)
     near: list[tuple[WordsNear, str, str]] = field(default_factory=list)
+    beside: list[tuple[WordsNear, str]] = field(default_factory=list)
+    written: list[Box] = field(default_factory=list)
 
     @property
     def geometry(self) -> Json:
@@ -74,23 +79,34 @@ class _Sheet:
         self.say(at, self.told(key, value), sides)
 
     def told(self, key: str, value: Json) -> str:
-        """Its name and figure: as measured, as asked, or of an example its name alone."""
+        """Its name and figure: as measured, as asked, or of an example its name alone.
+
+        Of many targets' lengths the figure alone: which they are, their arrows show.
+        """
         name = self.words(f"view.{key}")
         if value.get("is_example"):
             return name
-        if value["u"] is None:
-            return f"{name} {self.figures.with_unit(key, self.figures.given(key, value['value']))}"
-        return f"{name} {self.figures.with_unit(key, self.figures.value(key, value['value'], value['u']))}"
+        given, u = value["value"], value["u"]
+        shown = self.figures.given(key, given) if u is None else self.figures.value(key, given, u)
+        figure = self.figures.with_unit(key, shown)
+        is_plain = key.endswith("_mm") and len(self.result["placements"]) > MANY
+        return figure if is_plain else f"{name} {figure}"
 
     def finished(self, title: str) -> Markup:
         height = self.view.top + self.view.height + 34
         self.parts += scale_bar(self.view, self.figures)
         bounds = (2.0, 2.0, WIDTH - 2, height - 22)
-        # Names first: they have the first choice.
+        # Names first: they have the first choice. What runs along a line has the least.
         wanted = sorted(self.near, key=lambda one: "strong" not in one[2])
-        for (near, words, class_), put in zip(
-            wanted, put_words([one[0] for one in wanted], self.taken, bounds), strict=True
-        ):
+        every = [one[0] for one in self.beside] + [one[0] for one in wanted]
+        places = put_words(every, self.taken, bounds, self.written)
+        for (_, words), put in zip(self.beside, places, strict=False):
+            x, y = put.middle[0] + LINE / 3, put.middle[1]
+            turn = f"rotate(-90 {x:.1f} {y:.1f})"
+            self.parts.append(
+                tag("text", words, x=x, y=y, class_="label", text_anchor="middle", transform=turn)
+            )
+        for (near, words, class_), put in zip(wanted, places[len(self.beside) :], strict=True):
             x, y = put.middle
             if put.is_far:
                 left, top, right, bottom = box_of(put.middle, near.size)
@@ -221,15 +237,21 @@ def _targets(sheet: _Sheet, axis: int) -> None:
         sheet.draw(line(one_end, other_end, "target"), free=[one_end, other_end])
         sheet.draw(arrow(at, tip, "facing"), free=[at, tip])
         if axis == 1:
-            sheet.say(at, _name(target), _away_from(at, tip), gap=7.0, is_name=True)
+            sheet.say(at, _name(sheet, target), _away_from(at, tip), gap=7.0, is_name=True)
         else:
             top = one_end if one_end[1] < other_end[1] else other_end
-            sheet.say(top, _name(target), ROUND, gap=5.0, is_name=True)
+            sheet.say(top, _name(sheet, target), ROUND, gap=5.0, is_name=True)
 
 
-def _name(target: Json) -> str:
-    """Of an example's target, none."""
-    return f"{target['fixture']}: {target['target']}" if target["fixture"] else ""
+def _name(sheet: _Sheet, target: Json) -> str:
+    """Of an example's target, none; of many that are alike on fixtures of their own, the fixture's."""
+    if not target["fixture"]:
+        return ""
+    all_of = sheet.geometry["targets"]
+    are_alike = len({one["target"] for one in all_of}) == 1
+    if len(all_of) > MANY and are_alike and len({one["fixture"] for one in all_of}) == len(all_of):
+        return str(target["fixture"])
+    return f"{target['fixture']}: {target['target']}"
 
 
 def _away_from(at: Point, tip: Point) -> Sequence[Point]:
@@ -248,12 +270,12 @@ def _mat(sheet: _Sheet, target: Json, T: NDArray, axis: int, half: float) -> Non
         sheet.draw(path([(float(x), float(y)) for x, y in hull], "mat", closed=True), free=[*hull.tolist()])
         sheet.draw(arrow(at, tip, "facing"), tag("circle", cx=at[0], cy=at[1], r=2.5, class_="dot"))
         middle = ((low[0] + high[0]) / 2, (low[1] + high[1]) / 2)
-        sheet.say(middle, _name(target), ROUND, gap=float(high[1] - low[1]) / 2 + 3, is_name=True)
+        sheet.say(middle, _name(sheet, target), ROUND, gap=float(high[1] - low[1]) / 2 + 3, is_name=True)
         _heading(sheet, target, tip)
     else:
         left, right = (float(low[0]), at[1]), (float(high[0]), at[1])
         sheet.draw(line(left, right, "target"), free=[left, right])
-        sheet.say(at, _name(target), ROUND, gap=6.0, is_name=True)
+        sheet.say(at, _name(sheet, target), ROUND, gap=6.0, is_name=True)
 
 
 def _heading(sheet: _Sheet, target: Json, tip: Point) -> None:
@@ -299,7 +321,7 @@ def _reference_line(sheet: _Sheet) -> None:
         circles = (("outline", 6.0), ("dot", 1.8))
         drawn = [tag("circle", cx=at[0], cy=at[1], r=r, class_=class_) for class_, r in circles]
         sheet.draw(*drawn, free=[(at[0] - 6, at[1] - 6), (at[0] + 6, at[1] + 6)])
-        sheet.say(at, sheet.words("plan.datum"), CORNERS, gap=5.0)
+        sheet.say(at, sheet.words("plan.datum"), (*CORNERS, BELOW, ABOVE), gap=5.0)
 
 
 def _stations(sheet: _Sheet) -> None:
@@ -313,8 +335,8 @@ def _stations(sheet: _Sheet) -> None:
             line((x, y), tip, "thin"),
             tag("circle", cx=x, cy=y, r=9.0, class_="station"),
             text((x, y + 4), str(number), "label"),
-            free=[(x - 9, y - 9), (x + 9, y + 9)],
         )
+        sheet.written.append((x - 9, y - 9, x + 9, y + 9))
 
 
 def _has_distance(one: _Placed) -> bool:
@@ -342,13 +364,11 @@ def _distance(sheet: _Sheet, one: _Placed, row: int) -> None:
 
 
 def _turned(sheet: _Sheet, start: Point, end: Point, words: str) -> None:
-    """Words that run upward along a dimension line to their right, inside the drawing."""
-    half = len(words) * LETTER / 2
-    low = sheet.view.top + sheet.view.height
-    x, y = start[0] - 5, min(max((start[1] + end[1]) / 2, half), low - half + 20)
-    turn = f"rotate(-90 {x:.1f} {y:.1f})"
-    turned = tag("text", words, x=x, y=y, class_="label", text_anchor="middle", transform=turn)
-    sheet.draw(turned, free=[(x - LINE, y - half), (x, y + half)])
+    """Words that run upward along a dimension line, beside its middle or a little higher or lower."""
+    at = (start[0], (start[1] + end[1]) / 2)
+    sides = [(aside, along) for along in (0.0, 0.4, -0.4, 0.8, -0.8, 1.2, -1.2) for aside in (-1.0, 1.0)]
+    near = WordsNear(at, (LINE, len(words) * LETTER), sides, 2.0)
+    sheet.beside.append((near, words))
 
 
 def _lateral(sheet: _Sheet, one: _Placed) -> None:
@@ -430,6 +450,9 @@ def _wheels_from_the_side(sheet: _Sheet) -> None:
             tag("circle", cx=x, cy=y, r=radius, class_="outline"),
             tag("circle", cx=x, cy=y, r=2.0, class_="dot"),
         )
+        for k in range(16):  # words may stand within the circle, and on no part of it
+            turn = math.tau * k / 16
+            sheet.draw(free=[(x + radius * math.cos(turn), y + radius * math.sin(turn))])
 
 
 def _heights(sheet: _Sheet) -> None:

@@ -181,8 +181,27 @@ def test_names_of_targets_near_each_other_do_not_cover_each_other(result, apart_
         result["geometry"]["targets"].append({"fixture": name, "target": "board", "T_vehicle_target": T})
         result["placements"].append(board | {"fixture": name})
     for drawn in (views.plan(result, WORDS, MM), views.side(result, WORDS, MM)):
-        assert {"left unit: board", "right unit: board"} <= {words for words, _ in _label_boxes(drawn)}
+        assert {"left unit", "right unit"} <= {words for words, _ in _label_boxes(drawn)}
         assert not _covered(drawn)
+
+
+@pytest.mark.parametrize("family", families().values(), ids=lambda one: one.name)
+def test_no_words_lie_across_a_wheel_of_what_is_asked(family):
+    drawn = views.plan(asked.of_family(family), WORDS, MM)
+    wheels = [_numbers(line, "x1", "y1", "x2", "y2") for line in _parts(drawn, "line", "wheel")]
+    assert len(wheels) == 4
+    for words, (left, top, right, low) in _label_boxes(drawn):
+        for x, y1, _, y2 in wheels:
+            is_across = left < x < right and top < max(y1, y2) - 2 and min(y1, y2) + 2 < low
+            assert not is_across, (words, x)
+
+
+def test_words_leave_the_photos_numbers_free(result):
+    result["geometry"]["cameras"] = [
+        {"file": "a.jpg", "position_mm": [2500.0 + 60 * n, 400.0, 1500.0], "axis": [0.8, -0.6, 0.0]}
+        for n in (-6, 6)
+    ]
+    assert not _covered(views.plan(result, WORDS, MM))
 
 
 POLAR = {

@@ -91,7 +91,7 @@ def test_a_kit_is_typed_in_by_form_and_what_is_wrong_stands_beside_its_field(wal
     expect(control(walk, "wheels.rear_right.standoff_mm")).to_be_focused()
     fill(walk, {"rule_mm_per_m": "0,3", "wheels.rear_right.standoff_mm": "120"})
     phone.tap_button("Add the kit")
-    expect(told_at(walk, "wheels.rear_left.standoff_mm")).to_contain_text("120 if these are metres")
+    expect(told_at(walk, "wheels.rear_left.standoff_mm")).to_contain_text("120 mm if these are metres")
     expect(told_at(walk, "fixtures.0.targets.0.position_mm.y")).to_contain_text("is empty")
     fill(walk, {"wheels.rear_left.standoff_mm": "120,4", "fixtures.0.targets.0.position_mm.y": "0"})
     phone.tap_button("Add the kit")
