@@ -74,7 +74,7 @@ def test_an_owner_types_in_kit_and_placement(walk: Walk) -> None:
     page.locator(".wrong:not(:empty), .form-wrong:not(:empty), h3:text('Read back')").first.wait_for()
     assert re.search("/placements/[0-9a-f]{32}$", page.url), page.locator("form").first.inner_text()
     walk.ids["placement"] = page.url.rsplit("/", 1)[1]
-    expect(page.get_by_text("lateral: from -4 to 4 mm")).to_be_visible()
+    expect(page.get_by_text("lateral: from \N{MINUS SIGN}4 to 4 mm")).to_be_visible()
 
 
 def test_a_wrong_figure_is_told_beside_its_field(walk: Walk) -> None:
