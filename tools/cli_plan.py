@@ -12,7 +12,7 @@ from calib_data.layouts import load_layouts
 from calib_data.photoset import Task, has_photos, read_photos_of_plates, read_task
 from tools.cli_camera import find_plates_of
 from tools.cli_measure import Progress
-from tools.tables import CAUSES, N_CAUSES, WIDTH
+from tools.tables import CAUSES, N_CAUSES, WIDTH, label_column
 from vision.advice import INCHES, LABELS, MILLIMETRES, Units
 from vision.bay import Bay
 from vision.coach import Coaching, coach, fullest_view
@@ -33,7 +33,7 @@ from vision.where import (
 )
 
 PROVABLE, NOT_PROVABLE = 0, 2
-HEADINGS = f"  {'':<15}{'required':<20}{'expected u':>12}{'u must be':>14}   a result would conform"
+HEADINGS = f"{label_column()}{'required':<20}{'expected u':>12}{'u must be':>14}   a result would conform"
 LIMITS = "What limits it (shares of the variance)"
 
 
@@ -171,7 +171,7 @@ def _shift(task: Task, expected: ShiftOutlook, units: Units) -> Iterator[str]:
     yield LIMITS
     for label, value in labelled.items():
         if value.budget:
-            yield f"  {label:<15}{_largest(value)}"
+            yield f"{label_column(label)}{_largest(value)}"
 
 
 def _names(placements: Sequence[Placement]) -> str:
@@ -216,9 +216,9 @@ def _row(key: str, value: ValueOutlook, units: Units) -> Iterator[str]:
     if value.conforming is not None:
         low, high = (x / per for x in value.conforming)
         conforms = f"from {low:.{digits}f} to {high:.{digits}f} {unit}"
-    yield f"  {LABELS[key]:<15}{required:<20}{u:>12}{largest:>14}   {conforms}"
+    yield f"{label_column(LABELS[key])}{required:<20}{u:>12}{largest:>14}   {conforms}"
     if value.says:
-        yield from _wrapped(value.says, " " * 17)
+        yield from _wrapped(value.says, label_column())
 
 
 def _limits(expected: Outlook) -> Iterator[str]:
@@ -228,7 +228,7 @@ def _limits(expected: Outlook) -> Iterator[str]:
     yield ""
     yield LIMITS
     for name, _, label in _named(expected.bay, measured):
-        yield f"  {label:<15}{_largest(measured[name])}" if name else f"  {label}"
+        yield f"{label_column(label)}{_largest(measured[name])}" if name else f"  {label}"
 
 
 def _largest(value: ValueOutlook) -> str:
@@ -279,14 +279,14 @@ def _reached(coaching: Coaching, units: Units) -> Iterator[str]:
         return
     then = coaching.next.then.u if coaching.next is not None else {}
     yield ""
-    yield f"  {'':<15}{'u reached':>15}{'enough at':>15}{'with the next':>16}"
+    yield f"{label_column()}{'u reached':>15}{'enough at':>15}{'with the next':>16}"
     for name, _, label in _named(coaching.sofar.bay, coaching.needed):
         if not name:
             yield f"  {label}"
             continue
         us = (coaching.now.u.get(name), coaching.needed[name], then.get(name))
         shown = [units.uncertainty(name, x) if x is not None else "-" for x in us]
-        yield f"  {label:<15}{shown[0]:>15}{shown[1]:>15}{shown[2]:>16}"
+        yield f"{label_column(label)}{shown[0]:>15}{shown[1]:>15}{shown[2]:>16}"
 
 
 def _hanging_together(coaching: Coaching) -> Iterator[str]:
@@ -326,6 +326,15 @@ def _walk(expected: Outlook, units: Units) -> Iterator[str]:
         for p in lying:
             place = place_words(expected.bay, expected.bay.T_vehicle_plate[p][:3, 3], units)
             yield from _wrapped(f"{place}.", "      ", f"  plate {p}: ")
+    levels = [one for one in expected.bay.kit.levels if one.plate in expected.bay.T_vehicle_plate]
+    if levels:
+        yield ""
+        yield "Where this plan has the plates that show the plumb line"
+        for one in levels:
+            point_mm = expected.bay.T_vehicle_plate[one.plate][:3, 3]
+            how = "hangs free" if one.axis == "y" else "lies levelled"
+            words = f"{place_words(expected.bay, point_mm, units)}; {how}, {units.length(point_mm[2])} up."
+            yield from _wrapped(words, "      ", f"  plate {one.plate}: ")
 
 
 def _wrapped(words: str, indent: str = "", first: str | None = None) -> list[str]:

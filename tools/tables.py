@@ -13,6 +13,7 @@ from vision.advice import LABELS, Units
 from vision.other_moves import origin_words
 
 WIDTH = 96
+LABEL_WIDTH = 15  # of a row's first column
 N_CAUSES = 3  # of the budget; nobody betters more than that at once
 
 Json = Mapping[str, Any]
@@ -38,6 +39,7 @@ CAUSES = {
     "fixture": "fixture as measured",
     "floor": "floor flatness",
     "scale_bars": "scale bars",
+    "levels": "level plates",
     "declared": "declared lengths",
     "kit": "kit, unlike in both rounds",
 }
@@ -150,21 +152,26 @@ def _origin(origin: Json) -> str:
 
 
 def _values(placement: Json, units: Units) -> Iterator[str]:
-    yield f"  {'':<15}{'measured':>12}      {'u':>7}   {'95 % interval':<22}{'required':<19}decision"
+    yield f"{label_column()}{'measured':>12}      {'u':>7}   {'95 % interval':<22}{'required':<19}decision"
     for key, entry in placement["values"].items():
         yield from _value(key, entry, units)
+
+
+def label_column(label: str = "") -> str:
+    """A row's first column; a label that is too long for it stands on a line of its own."""
+    return f"  {label:<{LABEL_WIDTH}}" if len(label) < LABEL_WIDTH else f"  {label}\n{label_column()}"
 
 
 def _value(key: str, entry: Json, units: Units) -> Iterator[str]:
     per, unit = _unit(key, units)
     name, decision = _value_name(key), entry.get("decision", "")
     if entry["value"] is None:
-        yield f"  {name:<15}{'not measured':>12} {'':<38}{_required(entry, per):<19}{decision}"
-        yield from _wrapped(units.words(entry["says"]), " " * 17)
+        yield f"{label_column(name)}{'not measured':>12} {'':<38}{_required(entry, per):<19}{decision}"
+        yield from _wrapped(units.words(entry["says"]), label_column())
         return
     value, u, low, high = _figures(entry, per)
-    interval = f"{low} to {high}"
-    yield f"  {name:<15}{value:>12} {unit:<4} {u:>7}   {interval:<22}{_required(entry, per):<19}{decision}"
+    measured, interval = f"{value:>12} {unit:<4} {u:>7}", f"{low} to {high}"
+    yield f"{label_column(name)}{measured}   {interval:<22}{_required(entry, per):<19}{decision}"
 
 
 def _value_name(key: str) -> str:
@@ -244,7 +251,7 @@ def _budgets(result: Json) -> Iterator[str]:
         for key, shares in placement["budget"].items():
             largest = sorted(shares, key=lambda cause: -shares[cause])[:N_CAUSES]
             words = [f"{CAUSES.get(cause, cause)} {100 * shares[cause]:.0f} %" for cause in largest]
-            yield f"  {_value_name(key):<15}{', '.join(words)}"
+            yield f"{label_column(_value_name(key))}{', '.join(words)}"
 
 
 # --- photos, and what is not said -------------------------------------------------------------------

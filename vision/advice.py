@@ -132,6 +132,11 @@ CAUSES = {
         "leave plates, clamps and fixture as they hang in both rounds, and measure them better",
     ),
     "scale_bars": ("the scale bar", "have its length measured better and enter the smaller u_length_mm"),
+    "levels": (
+        "how well a plate shows the plumb line",
+        "hang one more plate free, out of the wind, or lay it on what a finer level has levelled, and enter "
+        "its smaller u",
+    ),
     "declared": (
         "what is declared about the vehicle",
         "hang clamps on all four wheels and lay floor plates, or measure track, wheel radius and datum "

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision import geometry
-from vision.kit import WHEELS, Fixture, Kit, Placement, Relation, Target, Tolerance, Vehicle
+from vision.kit import PLUMB_KEYS, WHEELS, Fixture, Kit, Placement, Relation, Target, Tolerance, Vehicle
 from vision.layout import Layout
 
 # A middling car, where nothing is declared: wheelbase, track, wheel radius, overhangs; its height, its
@@ -26,6 +26,9 @@ PLATE_CLEAR_MM = 20.0  # of the body, at least
 BUMPER_HEIGHT_MM = 520.0
 # Where a placement asks for no distance or height.
 DISTANCE_MM, HEIGHT_MM = 1500.0, 1000.0
+# A plate that hangs free, or lies on a levelled stool: its height, and its place from the target.
+HANGING_MM, STOOL_MM = 900.0, 350.0
+LEVEL_BESIDE_MM, LEVEL_APART_MM, LEVEL_TOWARD_MM = 750.0, 250.0, 150.0
 BESIDE_MAT_MM = 150.0  # between a mat's plates' middles and what lies beside it
 
 
@@ -103,8 +106,9 @@ def lay_out(
 
     Wheels where the declared measures (or a middling car's) put them, targets at their nominal values (a
     fixture that several placements name, where the first has it), floor plates before the farthest fixture
-    and beside the wheels, scale bars on the floor, a datum plate at the bumper, labels on their targets. The
-    farthest fixture is that of all rounds: `others` are the placements of the other ones.
+    and beside the wheels, scale bars on the floor, a datum plate at the bumper, labels on their targets,
+    level plates beside the first target that is held against the plumb line. The farthest fixture is that
+    of all rounds: `others` are the placements of the other ones.
     """
     wheelbase_mm = vehicle.wheelbase_mm or WHEELBASE_MM
     body = _body(vehicle, wheelbase_mm, min([c.standoff_mm for c in kit.clamps.values()], default=np.inf))
@@ -132,6 +136,9 @@ def lay_out(
     for fixture in fixtures:
         for mount in fixture.mounts:
             plates[mount.plate] = T_vehicle_fixture[fixture.name] @ mount.T_fixture_plate
+    held_upright = next((p for p in placements if not p.values.keys().isdisjoint(PLUMB_KEYS)), None)
+    if held_upright is not None:
+        plates |= _level_plates(kit, _poses(held_upright, kit, vehicle, body)[0])
     for plate, label in labels_of(kit, placements).items():
         plates[plate] = T_vehicle_fixture[label.fixture] @ label.T_fixture_plate
     middle_mm = body[0, :, :2].mean(0)
@@ -156,6 +163,21 @@ def lay_out(
         tuple(relations),
         tuple(others),
     )
+
+
+def _level_plates(kit: Kit, T_vehicle_target: NDArray) -> dict[int, NDArray]:
+    """Beside the target, turned as it is: what hangs free on its +y side, what lies levelled on the other."""
+    across = np.array([T_vehicle_target[0, 1], T_vehicle_target[1, 1], 0.0])
+    across /= np.linalg.norm(across)
+    toward = np.array([-across[1], across[0], 0.0])  # the target's -x on the floor: to the vehicle
+    plates = {}
+    for axis, sign, height_mm in (("y", 1, HANGING_MM), ("z", -1, STOOL_MM)):
+        R = _facing(toward) if axis == "y" else np.eye(3)
+        for i, level in enumerate(one for one in kit.levels if one.axis == axis):
+            place = T_vehicle_target[:3, 3] * [1, 1, 0] + LEVEL_TOWARD_MM * toward
+            place += sign * (LEVEL_BESIDE_MM + i * LEVEL_APART_MM) * across + [0, 0, height_mm]
+            plates[level.plate] = geometry.transform(R, place)
+    return plates
 
 
 def _facing(z: NDArray) -> NDArray:

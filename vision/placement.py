@@ -110,7 +110,7 @@ def plan_frame(
     if not spans_a_plane([poses[h.pose][:3, 3] for h in heights]):
         heights, height_known = _wheels_as_floor(heights, wheels, vehicle, inputs, poses)
     levels = tuple(
-        LevelPlan(pose_of[one.plate], one, inputs.add(f"level {one.plate}", [one.u_rad] * 2, "declared"))
+        LevelPlan(pose_of[one.plate], one, inputs.add(f"level {one.plate}", [one.u_rad] * 2, "levels"))
         for one in kit.levels
         if one.plate in pose_of
     )

@@ -254,6 +254,8 @@ def picture_words(bay: Bay, plates: tuple[int, ...]) -> str:
     rest = [p for p in plates if p not in hung and p not in mounted]
     of = {d.plate: f"plate {d.plate} at {d.name}" for d in kit.datum_plates}
     of |= {p: f"the label of '{one.target.name}' (plate {p})" for p, one in bay.labels.items()}
+    how = {"y": "hangs free", "z": "lies levelled"}
+    of |= {one.plate: f"the plate that {how[one.axis]} (plate {one.plate})" for one in kit.levels}
     words += [of[p] for p in rest if p in of]
     others = [p for p in rest if p not in of]
     return ", ".join([*words, *([_numbered(others)] if others else [])])

@@ -70,3 +70,17 @@ def test_the_label_of_the_target_asked_for_sits_on_it_and_no_other_ones():
     np.testing.assert_allclose(bay.T_vehicle_plate[plate][:3, 3], expected, atol=1e-9)
     others = [t.label.plate for t in bay.kit.fixtures[0].targets if t.label and t.label.plate != plate]
     assert others and not set(others) & set(bay.T_vehicle_plate)
+
+
+def test_level_plates_stand_beside_the_target_that_is_held_against_the_plumb_line():
+    scene = make_scene(np.random.default_rng(7), T_world_vehicle=np.eye(4), n_photos=8, plumb=("y", "z"))
+    hanging, lying = (level.plate for level in scene.kit.levels)
+    placement = asking(distance_mm=2000.0, height_mm=900.0, pitch_plumb_deg=0.0)
+    bay = lay_out(scene.kit, [placement], scene.vehicle, LAYOUTS)
+    np.testing.assert_allclose(bay.T_vehicle_plate[hanging][:3, 3], [1850, 750, 900], atol=1e-9)
+    np.testing.assert_allclose(bay.T_vehicle_plate[hanging][:3, 1:3], [[0, -1], [0, 0], [1, 0]], atol=1e-12)
+    np.testing.assert_allclose(bay.T_vehicle_plate[lying][:3, 3], [1850, -750, 350], atol=1e-9)
+    stations = choose_stations(bay, 6, reachable_stations(bay)[::3])
+    assert forecast(bay, stations).u["0:pitch_plumb_deg"] < 0.3
+    without = lay_out(scene.kit, [asking(distance_mm=2000.0, height_mm=900.0)], scene.vehicle, LAYOUTS)
+    assert not {hanging, lying} & without.T_vehicle_plate.keys()
