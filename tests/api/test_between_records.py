@@ -154,7 +154,8 @@ def test_a_visit_whose_shift_has_one_round_only_says_what_is_missing(store):
     name = scene().placement.name
     with store.reading() as db:
         missing = whole.of_visit(db, visit_id).missing
-    assert missing[0].startswith(f'Round 1 is at "{name}". Photograph "{name}" in the next round')
+    says = f'Round 1 is at "{name}". Move it on as required, and photograph it again in the next round.'
+    assert missing[0] == says
     sign(store, kim, visit_id, PIN, "")
     with store.reading() as db:
         body = chain.body_of(entry_of(db, visit_id))

@@ -139,7 +139,7 @@ def test_a_folder_without_set_json_is_measured_with_what_the_caller_names(write_
     assert [photo.name for photo in photo_set.photos] == ["p01.jpg", "p02.jpg"]
     assert photo_set.vehicle.wheelbase_mm == 2650 and photo_set.vehicle.u_wheelbase_mm == 5
     assert photo_set.set_text is None
-    with pytest.raises(SetError, match="wheelbase_mm is 2.65: .* 2650 if these are metres"):
+    with pytest.raises(SetError, match="wheelbase_mm is 2.65 mm: .* 2650 mm if these are metres"):
         read_photo_set(folder, kit=elsewhere / "kit.json", wheelbase_mm=2.65)
 
 
