@@ -167,7 +167,9 @@ def _huber_weights(network: Network, observed: Observations, state: State) -> ND
         with np.errstate(invalid="ignore"):
             weighted = np.linalg.norm(block.residuals(state).reshape(*weights.shape, 2), axis=-1)
         length = np.nan_to_num(weighted / np.sqrt(weights), nan=np.inf)
-        weights = np.clip(HUBER_LIMIT / np.maximum(length, HUBER_LIMIT), LEAST_WEIGHT, 1.0)
+        before, weights = weights, np.clip(HUBER_LIMIT / np.maximum(length, HUBER_LIMIT), LEAST_WEIGHT, 1.0)
+        if np.array_equal(before, weights):  # as at a coarse grade, where all keep full weight
+            break
     return weights
 
 

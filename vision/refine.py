@@ -158,15 +158,12 @@ def _measure(
     narrow_px = narrow_cell_px(H, layout)
     window_px = np.maximum(narrow_px / layout.cell_mm * layout.half_window_mm, 0.2)
     half = layout.half_window_mm * np.maximum(1.0, _LEAST_WINDOW_PX / window_px)
-    D = (half[:, None, None] * _HALF_WINDOW[coarse])[:, None]  # (m, 1, k, 2)
-    Hs = H[:, None]
-    pairs = np.stack([map_points(Hs, X[:, None] + D), map_points(Hs, X[:, None] - D)]).astype(np.float32)
+    pairs = _opposite(H, X, half[:, None, None] * _HALF_WINDOW[coarse])
     limit = CAPTURE_CELLS * np.maximum(narrow_px, _LEAST_WINDOW_PX)[:, None]
     turn = _half_turns(atlas, pairs, limit, coarse)
     predicted = map_points(H, X)
-    inside = ((pairs > bounds[:, None, None, 0] + 1) & (pairs < bounds[:, None, None, 1] - 1)).all(
-        axis=(0, 3, 4)
-    )
+    low, high = (bounds[:, end].T[:, None, :, None, None] for end in (0, 1))
+    inside = ((pairs > low + 1) & (pairs < high - 1)).all(axis=(0, 1, 4))
     contrast = ring_contrast(atlas[..., 0], H, layout)[:, which]
     level = np.maximum(np.median(np.abs(contrast), axis=1), 3.0)[:, None]
     J = jacobian(H, X)
@@ -190,6 +187,17 @@ def _measure(
     information = np.where(good[..., None, None], turn.information, np.eye(2))  # the others are not used
     cov = np.linalg.inv(information) * (_SHARED_NOISE * usual * excess)[..., None, None]
     return predicted + turn.shift_px, good, cov
+
+
+def _opposite(H: NDArray, points_mm: NDArray, offsets_mm: NDArray) -> NDArray:
+    """Where points (n, 2) plus and minus offsets (m, k, 2) lie, (x and y, 2, m, n, k) in pixels.
+
+    As map_points of the sums, but each of both is multiplied only once.
+    """
+    at, by = H[:, :, :2] @ points_mm.T + H[:, :, 2:], H[:, :, :2] @ offsets_mm.swapaxes(1, 2)
+    at, by = at.swapaxes(0, 1)[:, None, :, :, None], by.swapaxes(0, 1)[:, None, :, None]
+    both = np.concatenate([at + by, at - by], axis=1)
+    return (both[:2] / both[2]).astype(np.float32)
 
 
 def _half_window(n: int) -> NDArray:
@@ -223,12 +231,12 @@ class _HalfTurns:
 
 
 def _half_turns(atlas: NDArray, pairs: NDArray, limit: NDArray, coarse: bool) -> _HalfTurns:
-    """Shift windows, given by pairs of samples opposite each other (2, m, n, k, 2), by Gauss and Newton.
+    """Shift windows, given by pairs of samples opposite each other as of _opposite, by Gauss and Newton.
 
     `limit` (m, 1) in pixels bounds a step.
     """
-    m, n, k = pairs.shape[1:4]
-    pairs = pairs.reshape(2, m * n, k, 2)
+    m, n, k = pairs.shape[2:]
+    pairs = pairs.reshape(2, 2, m * n, k)
     limit = np.repeat(limit[:, 0], n)
     weight = np.exp(-0.5 * (_HALF_WINDOW[coarse] ** 2).sum(axis=1) / 1.5**2).astype(np.float32)
     how = cv2.INTER_LINEAR if coarse else cv2.INTER_CUBIC
@@ -236,7 +244,8 @@ def _half_turns(atlas: NDArray, pairs: NDArray, limit: NDArray, coarse: bool) ->
     information = np.zeros((m * n, 2, 2))
     moving = np.arange(m * n)
     for _ in range(_MOST_STEPS[coarse]):
-        s = sample(atlas, pairs[:, moving] + shift[moving, None].astype(np.float32), how)
+        points = pairs[:, :, moving] + shift[moving].T[:, None, :, None].astype(np.float32)
+        s = sample(atlas, np.moveaxis(points, 0, -1), how)
         r, jx, jy = np.ascontiguousarray(np.moveaxis(s[0] - s[1], -1, 0))
         wx, wy = weight * jx, weight * jy
         products = (wx, jx), (wx, jy), (wy, jy), (wx, r), (wy, r)
