@@ -1,6 +1,7 @@
 """Studies: exact bounds, the ladder's early stops, and what counts as proved; values by hand."""
 
 import argparse
+import pickle
 from dataclasses import replace
 
 import numpy as np
@@ -12,6 +13,7 @@ from tools.studies import mistakes_power
 from tools.studies.counting import clopper_pearson, lower_bound, run
 from tools.studies.mistakes_power import Rung, climb, most_missed, smallest
 from tools.studies.planted import CAUSES, Found, is_shown, plates_in
+from tools.studies.situations import Outcome
 
 WORDS = argparse.Namespace(seed=1, sets=300, few=20, jobs=1, stations="chosen")
 
@@ -130,3 +132,8 @@ def test_every_mistake_has_its_causes_and_its_sizes_largest_first():
 )
 def test_numbers_are_read_as_plates_only_where_plates_are_spoken_of(says, numbers):
     assert plates_in(says) == numbers
+
+
+def test_an_outcome_comes_back_from_a_process_also_where_nothing_was_measured():
+    outcome = Outcome(3, says="no photos")
+    assert pickle.loads(pickle.dumps(outcome)) == outcome

@@ -99,10 +99,10 @@ class Outcome:
     """
 
     index: int
-    situation: Mapping[str, Any] = field(default_factory=lambda: MappingProxyType({}))
-    z: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
-    u: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
-    unchecked: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
+    situation: Mapping[str, Any] = field(default_factory=dict)
+    z: Mapping[str, float] = field(default_factory=dict)
+    u: Mapping[str, float] = field(default_factory=dict)
+    unchecked: Mapping[str, float] = field(default_factory=dict)
     failed: tuple[tuple[str, str], ...] = ()
     decision: str = ""
     says: str = ""
