@@ -26,7 +26,8 @@ PLATE_CLEAR_MM = 20.0  # of the body, at least
 BUMPER_HEIGHT_MM = 520.0
 # Where a placement asks for no distance or height.
 DISTANCE_MM, HEIGHT_MM = 1500.0, 1000.0
-# A plate that hangs free, or lies on a levelled stool: its height, and its place from the target.
+# A plate that hangs free, or lies on a levelled stool: its height, and its place from the target. Common
+# practice, no source; where it really is, photos tell.
 HANGING_MM, STOOL_MM = 900.0, 350.0
 LEVEL_BESIDE_MM, LEVEL_APART_MM, LEVEL_TOWARD_MM = 750.0, 250.0, 150.0
 BESIDE_MAT_MM = 150.0  # between a mat's plates' middles and what lies beside it
