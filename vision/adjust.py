@@ -31,8 +31,9 @@ HUBER_PASSES = 4
 LEAST_WEIGHT = 1e-9
 # Noise factors, coarse to fine: at the first, start values wrong by a hundred pixels still converge.
 GRADES = (1000.0, 30.0, 1.0)
-# A start that misfits so many times as much as its rival at the same grade is given up, to spare time only. Of
-# three wrong ones seen, two misfitted 5 and 7 times as much at the second grade, one in the end a third more.
+# A start that misfits so many times as much as its rival at the same grade is given up, to spare time.
+# Of three wrong ones seen, two misfitted 5 and 7 times as much at the second grade, one in the end a
+# third more.
 HOPELESS = 2.0
 
 
